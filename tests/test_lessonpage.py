@@ -10,10 +10,13 @@ import pytest
 from tests.parts import FILL, ROCK, part
 from tests.test_doubts import MORE_KICK, heard, song
 from tests.test_lesson import SONG
+from workbench.chart import Section
 from workbench.files.audio import Audio, save_audio
 from workbench.practice.exercises import DISPUTE_LEARNING
 from workbench.practice.lesson import plan_lesson
 from workbench.practice.lessonpage import write_lesson
+from workbench.practice.stages import Stage
+from workbench.practice.words import words_of
 from workbench.reading.read import read_part
 from workbench.sound.loudness import TARGET_LUFS
 from workbench.sound.separation import Separation
@@ -84,6 +87,22 @@ def test_open_handed_bars_are_drawn_apart(lesson, tmp_path):
     assert letters[0].count("R") > letters[0].count("L") and letters[1].count("L") > letters[1].count("R")
 
 
+@pytest.mark.parametrize(("language", "bar"), [("en", "bar"), ("de", "Takt")])
+def test_bars_that_do_not_follow_each_other_are_chosen_by_their_places(language, bar, tmp_path):
+    """A step of bars 17, 3 and 4 is not "bars 17 to 4"; the whole song and a fill in its bars go by their numbers."""
+    chart = part(*[ROCK] * 3, FILL, *[ROCK] * 4, title="Copper Weather")
+    chart = replace(chart, sections=(Section(0, "Verse", "A"),))
+    plan = plan_lesson(read_part(chart), words=words_of(language))
+    item = next(i for i in plan.items if i.exercise is not None)
+    stages = [Stage("all", "all together", bars) for bars in ((6, 2, 3), (2, 2), (2, 3), (0,))]
+    plan = replace(plan, items=(replace(item, exercise=replace(item.exercise, stages=tuple(stages))), plan.items[-1]))
+    own, song = data_of(write_lesson(plan, tmp_path / "a.html").read_text("utf-8"))["items"]
+    places = [f"1 ({bar} 7)", f"2 ({bar} 3)", f"3 ({bar} 4)"]
+    twice = [f"1 ({bar} 3)", f"2 ({bar} 3)"]
+    assert [s["captions"] for s in own["steps"]] == [places, twice, ["3", "4"], ["1 · A Verse"]]
+    assert song["steps"][0]["captions"] == ["1 · A Verse", *map(str, range(2, 9))]
+
+
 @pytest.mark.slow
 def test_the_recording_is_kept_once_with_the_beats_of_every_bar(tmp_path, monkeypatch):
     monkeypatch.setattr(Separation, "drums", lambda own, first, last: own.cut(first, last) / np.float32(2))
@@ -93,9 +112,9 @@ def test_the_recording_is_kept_once_with_the_beats_of_every_bar(tmp_path, monkey
     plan = plan_lesson(read_part(chart), tmp_path / "song.wav")
     text = write_lesson(plan, tmp_path / "a.html").read_text("utf-8")
     data = data_of(text)
-    assert len(data["record"]["bars"]) == len(data["captions"]) == len(chart)
+    assert len(data["record"]["bars"]) == len(chart)
     assert len(re.findall(r'id="drums-\d', text)) == len(re.findall(r'id="rest-\d', text)) == 2
     for step in (s for i in data["items"] for s in i["steps"]):
-        assert len(step["song"]) == len(step["bars"])
+        assert len(step["song"]) == len(step["bars"]) == len(step["captions"])
     assert TARGET_LUFS < 0 and data["record"]["gain"] > 0 and data["kitGain"] > 0
     assert "drums-0" not in write_lesson(replace(plan, recording=None), tmp_path / "b.html").read_text("utf-8")

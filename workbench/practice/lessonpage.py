@@ -10,7 +10,7 @@ import base64
 import io
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import soundfile
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
 from workbench.chart import Chart
+from workbench.chart.counting import the_bar
 from workbench.chart.drumkit import instrument
 from workbench.files.safefile import write_whole
 from workbench.practice.exercises import DISPUTE_LEARNING, doubts_told
@@ -88,7 +89,6 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike, progress: Progress | N
         "bars": bars.data,
         "kit": _kit(bars.used),
         "kitGain": _kit_gain(lesson.chart),
-        "captions": _captions(lesson.chart, say),
         "sections": [s.bar_index for s in lesson.chart.sections],
         "record": record,
         "words": {text: say(text) for text in ("Play", "Stop", "done at {bpm}")},
@@ -125,6 +125,7 @@ def _steps(lesson: Lesson, item: LessonItem, bars: _Bars) -> list[dict]:
             "title": say.title(s.title),
             "bars": bars.of(s),
             "song": s.bars,
+            "captions": _captions(chart, s.bars, say),
             "loop": s.loop,
             "doubts": doubts_told(chart, s, say),
         }
@@ -132,11 +133,18 @@ def _steps(lesson: Lesson, item: LessonItem, bars: _Bars) -> list[dict]:
     ]
 
 
-def _captions(chart: Chart, say: Words) -> list[str]:
-    """What stands over each bar of the song: its number, and the section that begins there."""
+def _captions(chart: Chart, bars: Sequence[int], say: Words) -> list[str]:
+    """What stands over each bar of a step, and names it where some are chosen.
+
+    Bars that follow each other in the song have its numbers, and the sections that begin there; others are counted
+    through, and say after which bar of the song they are written.
+    """
+    numbers = [chart.time_map.bar_number(k) for k in bars]
+    if any(b != a + 1 for a, b in zip(bars, bars[1:])):
+        return [f"{place} ({say.title(the_bar(n))})" for place, n in enumerate(numbers, start=1)]
     names = {s.bar_index: " ".join(t for t in (s.label, s.name) if t) for s in chart.sections}
-    numbers = [chart.time_map.bar_number(k) or say.title("pick-up") for k in range(len(chart))]
-    return [f"{n} · {names[k]}" if names.get(k) else str(n) for k, n in enumerate(numbers)]
+    told = [str(n or say.title("pick-up")) for n in numbers]
+    return [f"{n} · {names[k]}" if names.get(k) else n for k, n in zip(bars, told)]
 
 
 def _printed(exercise: Exercise) -> tuple[Stage, int]:

@@ -44,7 +44,7 @@
     box.replaceChildren(...(own ? own.bars : []).map((number, k) => {
       const made = document.createElement("div"), caption = document.createElement("small");
       made.className = "bar";
-      caption.textContent = lesson.captions[own.song[k]];
+      caption.textContent = own.captions[k];
       const svg = engraved[lesson.bars[number].drawn[Number($("open").checked)]].firstElementChild;
       made.append(caption, svg.cloneNode(true), document.createElement("i"));
       made.addEventListener("click", () => chooseBar(k));
@@ -52,7 +52,7 @@
     }));
     part(state.item, "doubts").textContent = own ? own.doubts : "";
     if ($("left").checked) mirror(box);
-    const names = (own ? own.song : []).map((k, j) => new Option(lesson.captions[k], String(j)));
+    const names = (own ? own.captions : []).map((name, k) => new Option(name, String(k)));
     $("from").replaceChildren(...names.map((o) => o.cloneNode(true)));
     $("to").replaceChildren(...names);
     $("to").selectedIndex = names.length - 1;
