@@ -124,13 +124,13 @@ def test_what_would_change_nothing_is_not_offered():
     "edits, words",
     [
         ([MoveNote(2, F(1, 4), "snare", 2, F(1, 4), "side stick")], "snare on 2 given to the side stick"),
-        ([MoveNote(2, F(1, 4), "snare", 2, F(5, 16), "snare")], "snare on 2 moved to e of 2"),
-        ([AddNote(2, Note(F(3, 8), "kick", 77))], "kick on & of 2 written"),
+        ([MoveNote(2, F(1, 4), "snare", 2, F(5, 16), "snare")], "snare on 2 moved to the e of 2"),
+        ([AddNote(2, Note(F(3, 8), "kick", 77))], "kick on the & of 2 written"),
         ([ChangeNote(2, F(0), "kick", confirmed=True)], "kick on 1 kept"),
         ([ChangeNote(2, F(0), "kick", velocity=111)], "kick on 1 changed"),
         ([SetSubdivisions(2, (3, 3, 3, 3))], "beats divided anew"),
         ([AddNote(2, Note(F(k, 16), "cowbell", 77)) for k in (1, 3, 5)],
-         "cowbell on e of 1 written, cowbell on a of 1 written and 1 more change"),
+         "cowbell on the e of 1 written, cowbell on the a of 1 written and 1 more change"),
     ],
 )  # fmt: skip
 def test_an_offer_says_what_it_would_do(edits, words):

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tests.charts import charts, edits
 from tests.effort import examples
 from workbench.chart import Chart, Mark, Note, PossibleHit, WrittenBar
-from workbench.chart.counting import count_syllable, place_name
+from workbench.chart.counting import bar_list, count_syllable, the_place
 from workbench.chart.data import to_data
 from workbench.chart.edits import AcceptHit, AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.chart.meter import TimeMap
@@ -31,7 +31,7 @@ ROOT = Path(__file__).parent.parent
 #: Reads cases from a file; answers what the page makes of each.
 AGREEMENT = """
 import { readFileSync } from "node:fs";
-import { columnsOf, placeAt, repeatsOf, placeName, spoken, secondsAt, timeOf } from "./chart.js";
+import { barList, columnsOf, placeAt, repeatsOf, thePlace, spoken, secondsAt, timeOf } from "./chart.js";
 import { textOf } from "./fractions.js";
 import { showAtOnce, withChange } from "./edits.js";
 import { questionsOf } from "./questions.js";
@@ -42,10 +42,11 @@ console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
     columns: chart.bars.map((b, k) =>
       columnsOf(chart.time_map.bars[k], b.subdivisions).map((c) => textOf(c.at))),
     spoken: chart.time_map.bars.map((t) => columnsOf(t).map((c) => spoken(t, c.at))),
-    named: chart.time_map.bars.map((t) => columnsOf(t, Array(12).fill(24)).map((c) => placeName(t, c.at))),
+    named: chart.time_map.bars.map((t) => columnsOf(t, Array(12).fill(24)).map((c) => thePlace(t, c.at))),
     seconds: places.map(([bar, position]) => secondsAt(time, bar, position)),
     places: places.map(([bar, position]) => placeAt(time, secondsAt(time, bar, position))),
     repeats: chart.bars.map((_, k) => repeatsOf(chart, k)),
+    listed: [1, 2, 3].map((step) => barList(chart, [...chart.bars.keys()].filter((k) => k % step === 0 || k > 4), Infinity)),
     questions: questionsOf(chart, time, chart.doubt_below ?? 0.75),
     shown: showAtOnce(chart, edit),
     changed: withChange(chart, parts),
@@ -142,7 +143,7 @@ def test_page_and_python_count_alike(cases, answers):
         ]
         fine = Chart(chart.time_map, tuple(WrittenBar((), (24,) * 12) for _ in chart.bars))
         assert answer["named"] == [
-            [place_name(bar, p) for p in fine.grid_positions(k)] for k, bar in enumerate(fine.time_map.bars)
+            [the_place(bar, p) for p in fine.grid_positions(k)] for k, bar in enumerate(fine.time_map.bars)
         ]
 
 
@@ -156,6 +157,13 @@ def test_page_and_python_agree_on_time(cases, answers):
 def test_page_and_python_agree_on_which_bars_repeat(cases, answers):
     for (chart, *_), answer in zip(cases, answers, strict=True):
         assert [tuple(bars) for bars in answer["repeats"]] == [chart.repeats_of(k) for k in range(len(chart))]
+
+
+def test_page_and_python_list_bars_alike(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        bars = range(len(chart))
+        lists = [[k for k in bars if k % step == 0 or k > 4] for step in (1, 2, 3)]
+        assert answer["listed"] == [bar_list(chart.time_map, some) for some in lists]
 
 
 def test_page_and_python_ask_the_same(cases, answers):

@@ -130,7 +130,7 @@ def test_the_accessibility_tree_holds_the_bar_as_a_grid(song):
     assert re.search(r'grid "Hits of bar 1, 4/4"', tree)
     assert 'rowheader "snare"' in tree
     assert 'gridcell "snare on 2, velocity 100, draft is 40 % sure" [selected]' in tree
-    assert 'gridcell "snare on & of 2, empty"' in tree
+    assert 'gridcell "snare on the & of 2, empty"' in tree
     assert re.search(r"status: .*Bar 1 — snare on 2", tree)
     active = page.page.evaluate("""() => {
         const id = document.querySelector('.wbg-sheet').getAttribute('aria-activedescendant');
@@ -140,7 +140,7 @@ def test_the_accessibility_tree_holds_the_bar_as_a_grid(song):
     grid.press("ArrowRight")
     assert "empty" in grid.text(".wbg-here")
     tree = page.page.locator(".wbg").first.aria_snapshot()
-    assert 'gridcell "snare on e of 2, empty" [selected]' in tree
+    assert 'gridcell "snare on the e of 2, empty" [selected]' in tree
 
 
 def test_the_hint_about_loudness_is_there_once(open_notebook):

@@ -61,6 +61,8 @@ test("places are named as players name them", () => {
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("9/32")), "32nd after 2");
   assert.equal(chart.placeName({ meter: "4/4" }, parseFraction("5/6")), "middle triplet of 4");
   assert.equal(chart.placeName({ meter: "6/8" }, parseFraction("5/48")), "last 32nd-triplet note of beat 1");
+  assert.equal(chart.thePlace({ meter: "4/4" }, parseFraction("3/8")), "the & of 2");
+  assert.equal(chart.thePlace({ meter: "4/4" }, parseFraction("1/4")), "2");
 });
 
 test("seconds and positions are inverse through drift", () => {
@@ -172,4 +174,14 @@ test("a moment's x and an x's moment agree", () => {
   for (const x of [line.left, line.left + 123.4, line.right]) {
     assert.ok(Math.abs(timeline.xOfTime(line, time, timeline.timeAtX(line, time, x)) - x) < 1e-6);
   }
+});
+
+test("bars are listed by runs, and beyond some of them counted", () => {
+  const bars = Array.from({ length: 40 }, () => ({ meter: "4/4", beats_s: [0, 1, 2, 3] }));
+  assert.equal(chart.barList({ time_map: { bars } }, [3]), "bar 4");
+  assert.equal(chart.barList({ time_map: { bars } }, [5, 0, 1, 2, 5]), "bars 1–3, 6");
+  const odd = [...Array(10).keys()].map((k) => 2 * k).concat(19);
+  assert.equal(chart.barList({ time_map: { bars } }, odd), "bars 1, 3, 5, 7, 9, 11 and 5 more");
+  bars[0].length = "1/4";
+  assert.equal(chart.barList({ time_map: { bars } }, [0, 1, 2]), "pick-up + bars 1–2");
 });

@@ -128,7 +128,7 @@ test("marks are said as players say places", () => {
   const said = (bar) => marks.describeMarks(chart, bar);
   assert.deepEqual(said(0), ["groove to bar 8: rock"]);
   assert.deepEqual(said(1), []);
-  assert.deepEqual(said(3), ["proposed fill from & of 3 to the end"]);
+  assert.deepEqual(said(3), ["proposed fill from the & of 3 to the end"]);
   assert.deepEqual(said(4), ["fill from 3 into the next bar"]);
   assert.deepEqual(said(5), ["fill goes on up to 2"]);
   assert.deepEqual(said(6), ["proposed fill of the whole bar"]);

@@ -4,7 +4,7 @@ import test from "node:test";
 import { timeOf } from "../../workbench/grid/js/chart.js";
 import { showAtOnce } from "../../workbench/grid/js/edits.js";
 import { possibleByBar } from "../../workbench/grid/js/possible.js";
-import { alikeTo, areAlike, besideIn, questionsOf, stopsOf } from "../../workbench/grid/js/questions.js";
+import { alikeTo, areAlike, besideIn, questionsOf, rivalsOf, stopsOf } from "../../workbench/grid/js/questions.js";
 
 const hit = (at, instrument, confidence = 1) => ({ at, instrument, velocity: 80, confidence });
 const groove = ["0", "1/4", "1/2", "3/4"].flatMap((at) => [hit(at, "kick"), hit(at, "ride")]);
@@ -43,14 +43,25 @@ test("what lies at one place is one stop, and what is asked in bars alike is ask
 test("of two sounds of one drum an answer for one settles both; undone, both are asked again", () => {
   const closed = [...groove, hit("1/8", "closed hi-hat", 0.5)];
   const chart = song([closed, closed], [[0, 0.125, "open hi-hat"], [1, 0.125, "open hi-hat"]]);
-  assert.deepEqual(stops(chart), [[0, "1/8", "open hi-hat", "closed hi-hat"]]);
+  assert.deepEqual(stops(chart), [[0, "1/8", "closed hi-hat", "open hi-hat"]], "what is written first");
   assert.equal(questionsOf(...of(chart)).length, 2);
   const kept = showAtOnce(chart, { edit: "change note", bar_index: 0, position: "1/8", instrument: "closed hi-hat", confirmed: true });
-  assert.deepEqual(stops(kept), [[1, "1/8", "open hi-hat", "closed hi-hat"]]);
+  assert.deepEqual(stops(kept), [[1, "1/8", "closed hi-hat", "open hi-hat"]]);
   assert.equal(kept.possible_hits.length, 2);
   const written = showAtOnce(chart, { edit: "accept possible hit", time_s: 0.5, instrument: "open hi-hat" });
   assert.deepEqual(written.bars[0].notes.filter((n) => n.at === "1/8").map((n) => [n.instrument, n.confirmed]), [["open hi-hat", true]]);
-  assert.deepEqual(stops(written), [[1, "1/8", "open hi-hat", "closed hi-hat"]]);
+  assert.deepEqual(stops(written), [[1, "1/8", "closed hi-hat", "open hi-hat"]]);
   const done = showAtOnce(chart, { edit: "set done", first_bar: 0, last_bar: 0, done: true });
   assert.deepEqual([...possibleByBar(done, timeOf(done.time_map)).keys()], [1]);
+});
+
+test("where the other sound of a drum is asked in bars alike is known: written or possible, its own sound not asked there", () => {
+  const hat = (name, confidence = 0.5) => [...groove, hit("1/8", name, confidence)];
+  const closed = { bar: 0, at: "1/8", instrument: "closed hi-hat" };
+  const chart = song([hat("closed hi-hat"), hat("open hi-hat"), hat("open hi-hat", 0.9), [...fill, hit("1/8", "open hi-hat", 0.5)], hat("closed hi-hat"),
+    [...hat("closed hi-hat"), hit("1/8", "open hi-hat", 0.5)]]);
+  assert.deepEqual(rivalsOf(...of(chart), closed, false), [{ bar: 1, at: "1/8", instrument: "open hi-hat" }]);
+  assert.deepEqual(rivalsOf(...of(chart), closed, true), []);
+  const possible = song([groove, groove, groove, groove], [[0, 0.125, "closed hi-hat"], [1, 0.125, "open hi-hat"], [2, 0.25, "open hi-hat"], [3, 0.125, "crash"]]);
+  assert.deepEqual(rivalsOf(...of(possible), closed, true), [{ bar: 1, at: "1/8", instrument: "open hi-hat" }]);
 });

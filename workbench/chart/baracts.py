@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from workbench.chart import edits
 from workbench.chart.barcount import has_room, may_go
 from workbench.chart.chart import Chart
-from workbench.chart.counting import bar_list, beats_said, capital, place_name
+from workbench.chart.counting import bar_list, beats_said, capital, the_place
 from workbench.chart.excerpts import read_bar_span
 from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.rebarring import bars_end_at
@@ -277,7 +277,7 @@ def _split(chart: Chart, amount: Amount, where: _Where) -> _Said:
     if not 0 < position < bar.length:
         raise ChartError(f"A bar is split at a beat inside it, such as 3, not {amount}.")
     here = bar_list(chart.time_map, [first])
-    words = f"{capital(here)} is two bars, the second from {place_name(bar, position)} on."
+    words = f"{capital(here)} is two bars, the second from {the_place(bar, position)} on."
     return edits.SplitBar(first, position), words
 
 

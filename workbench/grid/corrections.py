@@ -13,7 +13,7 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 
 from workbench.chart import Chart, Note, WrittenBar
-from workbench.chart.counting import and_list, bar_name, place_name, the_bar
+from workbench.chart.counting import and_list, bar_name, the_bar, the_place
 from workbench.chart.edits import CompositeEdit, Edit, SetBars
 from workbench.chart.meter import Bar
 from workbench.errors import ChartError
@@ -67,14 +67,14 @@ class Correction(NamedTuple):
         return replace(bar, notes=(*kept, *new), subdivisions=subdivisions)
 
     def words(self, timed: Bar) -> str:
-        """What was done to the bar: "snare on 2 taken out and kick on & of 3 written"."""
+        """What was done to the bar: "snare on 2 taken out and kick on the & of 3 written"."""
 
         def hit(key: tuple[Fraction, str]) -> str:
-            return f"{key[1]} on {place_name(timed, key[0])}"
+            return f"{key[1]} on {the_place(timed, key[0])}"
 
         if len(self.written) == len(self.removed) == 1:
             (at, instrument), (to, other) = *self.removed, *self.written
-            moved = f"{hit((at, instrument))} moved to {place_name(timed, to)}"
+            moved = f"{hit((at, instrument))} moved to {the_place(timed, to)}"
             said = [moved if other == instrument else f"{hit((at, instrument))} given to the {other}" if at == to else
                     f"{hit((at, instrument))} moved to {hit((to, other))}"]  # fmt: skip
         else:

@@ -4,6 +4,11 @@ A song repeats itself, and what is wrong in one bar of a draft is mostly wrong i
 drum at one written place of bars that are alike are therefore one question, asked at the first of them; whoever
 answers it may answer all of them.  The page has the same rule (``grid/js/questions.js``).  How often one answer is
 right for all of a question: ``workbench/listening/README.md``.
+
+Two sounds of one drum (open and closed hi-hat) in doubt at the same place of bars that are alike stay two questions:
+joined, 10 of 28 had one right answer (drafts of 26 performances of Groove MIDI's validation and test splits and of six
+annotated recordings, alone and in the mix), and going through them took 1 % more visits.  Who has answered the one is
+offered the same answer for the other instead (``grid/js/alike.js``).
 """
 
 from __future__ import annotations

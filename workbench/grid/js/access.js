@@ -2,7 +2,7 @@
  * The bar of the cursor as a table for screen readers: rows are instruments, cells are columns.
  * It is not seen; the sheet refers to its current cell (aria-activedescendant).
  */
-import { barNumber, describeNote, noteAt, placeName, theBar } from "./chart.js";
+import { barNumber, describeNote, noteAt, theBar, thePlace } from "./chart.js";
 import { parseFraction, textOf } from "./fractions.js";
 import { describeMarks } from "./marks.js";
 
@@ -61,7 +61,7 @@ export class BarTable {
       places.forEach((at, c) => {
         const note = noteAt(chart, bar, at, instrument);
         const label = note ? describeNote(chart, bar, note)
-          : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
+          : `${instrument} on ${thePlace(timed, parseFraction(at))}, empty`;
         const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label, "aria-selected": false });
         cell.textContent = note ? "hit" : "";
         this.cells.set(cellKey({ at, instrument }), cell);

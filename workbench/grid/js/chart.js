@@ -124,6 +124,12 @@ export function placeName(timed, at) {
   return `just ${4 * n > quarter * d ? "after" : "before"} ${near}`;
 }
 
+/** A position within a sentence: "2", "the & of 2". */
+export function thePlace(timed, at) {
+  const name = placeName(timed, at);
+  return /^\d+$/.test(name) || name.startsWith("just ") ? name : `the ${name}`;
+}
+
 /** Number that players use for a bar (0 for a pick-up). */
 export function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];
@@ -139,6 +145,28 @@ export function barsSaid(chart, first, last) {
   if (last <= first) return theBar(chart, first);
   const to = barNumber(chart, last);
   return barNumber(chart, first) ? `bars ${barNumber(chart, first)} to ${to}` : `the pick-up to bar ${to}`;
+}
+
+/** Runs of bars that are named before the rest is counted. */
+const MOST_RUNS = 6;
+
+/** Bars within a sentence: "bar 4", "bars 1–4, 7", "pick-up + bars 1–8"; beyond some runs "and 9 more". */
+export function barList(chart, bars, mostRuns = MOST_RUNS) {
+  const numbers = [...new Set(bars.map((b) => barNumber(chart, b)))].sort((a, b) => a - b);
+  const full = numbers.filter(Boolean);
+  const words = numbers[0] === 0 ? ["pick-up"] : [];
+  if (full.length) {
+    const runs = [];
+    for (const n of full) {
+      const run = runs[runs.length - 1];
+      if (run?.[1] === n - 1) run[1] = n;
+      else runs.push([n, n]);
+    }
+    const more = runs.slice(mostRuns).reduce((sum, [a, b]) => sum + b - a + 1, 0);
+    words.push(`bar${full.length > 1 ? "s" : ""} ${runs.slice(0, mostRuns).map(([a, b]) => (a === b ? a : `${a}–${b}`)).join(", ")}${
+      more ? ` and ${more} more` : ""}`);
+  }
+  return words.join(" + ");
 }
 
 /** @returns the note of a bar at an exact position (text) and instrument, or undefined */
@@ -261,7 +289,7 @@ function interpolate(xs, ys, k, x) {
 /** One hit in words, for the line under the grid and for screen readers. */
 export function describeNote(chart, bar, note) {
   const timed = chart.time_map.bars[bar];
-  const words = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
+  const words = [`${note.instrument} on ${thePlace(timed, parseFraction(note.at))}`];
   words.push(`velocity ${note.velocity}`);
   if (note.articulations && note.articulations.length) words.push(note.articulations.join(", "));
   const late = Math.round((note.deviation_s || 0) * 1000);

@@ -3,7 +3,7 @@
  * sends an edit or moves the cursor.
  */
 import { BAR_COMMANDS, sayFault, withFaults } from "./bars.js";
-import { barName, barsSaid, beatSpans, doubtfulBars, doubtfulHits, noteAt, placeName, readMeter, theBar, withArticle }
+import { barName, barsSaid, beatSpans, doubtfulBars, doubtfulHits, noteAt, readMeter, theBar, thePlace, withArticle }
   from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit, together } from "./chosen.js";
@@ -548,7 +548,7 @@ COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
   if (at === "0") return v.say(`Move the cursor to where the second bar is to begin: it stands on the first place of ${theBar(v.chart, bar)}.`);
   v.edit({ edit: "split bar", bar_index: bar, position: at });
-  v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+  v.say(`${barName(v.chart, bar)} is two bars, the second from ${thePlace(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
 COMMANDS["join bars"] = (v) => {
   const { bar } = v.cursor;

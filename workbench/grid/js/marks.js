@@ -5,7 +5,7 @@
  *
  * A mark is {kind, start: [bar, at], end: [bar, at], text, confirmed?}, its end exclusive.
  */
-import { lengthOf, placeName, theBar } from "./chart.js";
+import { lengthOf, theBar, thePlace } from "./chart.js";
 import { add, compare, fraction, multiply, parseFraction, textOf, valueOf } from "./fractions.js";
 import { neighbourColumn } from "./timeline.js";
 
@@ -162,10 +162,10 @@ export function piecesInLine(chart, line) {
 
 // -- words -------------------------------------------------------------------------------
 
-/** A mark as the label of a bar says it: "proposed fill from & of 3 to the end"; "" where it says nothing new. */
+/** A mark as the label of a bar says it: "proposed fill from the & of 3 to the end"; "" where it says nothing new. */
 export function describeMark(chart, bar, mark) {
   const timed = chart.time_map.bars[bar];
-  const place = ([, at]) => placeName(timed, parseFraction(at));
+  const place = ([, at]) => thePlace(timed, parseFraction(at));
   const begins = mark.start[0] === bar;
   const endsHere = mark.end[0] === bar;
   const endsWithBar = samePlace(mark.end, [bar + 1, "0"]);

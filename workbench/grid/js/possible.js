@@ -2,7 +2,7 @@
  * Possible hits: what the draft leaves out but may have been played, each with its reason.  The chart keeps them at
  * the time at which they are heard (workbench.chart.PossibleHit); here is where they would be written.
  */
-import { placeAt, placeName, withArticle } from "./chart.js";
+import { placeAt, thePlace, withArticle } from "./chart.js";
 import { compare, parseFraction } from "./fractions.js";
 import { ONE_SURFACE } from "./surfaces.js";
 import { nearestColumn } from "./timeline.js";
@@ -59,5 +59,8 @@ export const doubtWords = (doubts, possible, hits = false) => [doubts && `${doub
   possible && `${possible} possible`].filter(Boolean).join(", ");
 
 /** A possible hit in words. */
-export const describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${
-  placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+export function describePossible(chart, hit) {
+  const place = thePlace(chart.time_map.bars[hit.bar], parseFraction(hit.at));
+  const reason = (hit.reason || "it may have been played").replace(/\.$/, "").replace(/^It /, "it ");
+  return `perhaps ${withArticle(hit.instrument)} on ${place}: ${reason}; k writes it, x refuses it`;
+}

@@ -2,10 +2,10 @@
  * What the draft asks: doubts by place, and which of them are one question: the same drum, in doubt or possible, at the
  * same place of bars that are alike.  It is asked at the first of them.  The same rule as workbench.reading.questions.
  */
-import { isDoubtful } from "./chart.js";
+import { isDoubtful, noteAt } from "./chart.js";
 import { placeKey } from "./chosen.js";
 import { parseFraction, valueOf } from "./fractions.js";
-import { possibleByBar } from "./possible.js";
+import { areRivals, possibleByBar } from "./possible.js";
 
 /** Bars are alike if they share so large a part of their hits: ALIKE_FROM in Python. */
 const ALIKE_FROM = [3, 5];
@@ -89,8 +89,25 @@ export const alikeTo = (chart, time, below, place) =>
   (read(chart, time, below).byPlace.get(placeKey(place)) || []).filter((p) => p.bar !== place.bar);
 
 /**
- * Where one stops to answer, in the order of the music: places of bars, with the questions that are asked there first,
- * in the order of the rows.
+ * Where the other sound of a drum is asked at the same place of bars like this one, written or possible as this is: a question of
+ * its own, as the answers mostly differ (workbench.reading.questions).
+ * Bars that ask of the drum's own sound, too, are left out.
+ * @returns {Place[]}
+ */
+export function rivalsOf(chart, time, below, { bar, at, instrument }, possible) {
+  const byBar = possible && possibleByBar(chart, time);
+  return chart.bars.flatMap((written, b) => {
+    if (b === bar) return [];
+    const here = byBar ? (byBar.get(b) || []).filter((h) => h.at === at) : written.notes.filter((n) => n.at === at && isDoubtful(n, below));
+    const rivals = here.filter((d) => areRivals(d.instrument, instrument));
+    if (!rivals.length || here.some((d) => d.instrument === instrument) || !areAlike(chart, bar, b)) return [];
+    return rivals.map((d) => ({ bar: b, at, instrument: d.instrument }));
+  });
+}
+
+/**
+ * Where one stops to answer, in the order of the music: places of bars, with the questions that are asked there first, those
+ * of what is written before those of what is possible, in the order of the rows.
  * @returns {{bar: number, at: string, instrument: string, asked: Place[]}[]}
  */
 export function stopsOf(chart, time, below, rowOf) {
@@ -101,8 +118,10 @@ export function stopsOf(chart, time, below, rowOf) {
     stops.get(key).asked.push({ bar, at, instrument });
   }
   const row = (p) => rowOf.get(p.instrument) ?? 0;
+  // What is written is the likelier of two sounds of one drum.
+  const isPossible = ({ bar, at, instrument }) => Number(!noteAt(chart, bar, at, instrument));
   for (const stop of stops.values()) {
-    stop.asked.sort((a, b) => row(a) - row(b));
+    stop.asked.sort((a, b) => isPossible(a) - isPossible(b) || row(a) - row(b));
     stop.instrument = stop.asked[0].instrument;
   }
   const place = (s) => valueOf(parseFraction(s.at));

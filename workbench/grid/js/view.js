@@ -1,13 +1,13 @@
 /**
  * One grid in the page: its elements, what is in view, and when to draw.
  */
-import { barName, barNumber, columnsOf, describeNote, isDoubtful, noteAt, placeAt, placeName, repeatsOf } from "./chart.js";
+import { barList, barName, columnsOf, describeNote, isDoubtful, noteAt, placeAt, repeatsOf, thePlace } from "./chart.js";
 import { parseFraction, valueOf } from "./fractions.js";
 import { SIZES, layoutSheet, lineOf, readableBars, rowBase, rowHeights, timeAtX, xOf } from "./timeline.js";
 import { drawLine, drawOverview, drawSheet, readPalette } from "./drawing.js";
 import { LinePictures } from "./line_pictures.js";
 import { BarTable } from "./access.js";
-import { alikeEdit, answerIn, openDoubts, stands, wordsOf } from "./alike.js";
+import { alikeEdit, answerIn, openIn, stands, wordsOf } from "./alike.js";
 import { BarLines, faultWords, faultsOf, samePlaceHeard } from "./bars.js";
 import { hitsAt, placeKey } from "./chosen.js";
 import { COMMANDS, capital } from "./commands.js";
@@ -16,7 +16,7 @@ import { fillKeyList, hearingHint, make } from "./furniture.js";
 import { attachKeys, giveKeysBack } from "./keyboard.js";
 import { describeMark, markMeant } from "./marks.js";
 import { areRivals, describePossible, doubtWords, possibleAt, possibleByBar } from "./possible.js";
-import { alikeTo, besideIn, questionsOf } from "./questions.js";
+import { alikeTo, besideIn, questionsOf, rivalsOf } from "./questions.js";
 import { attachMouse } from "./mouse.js";
 import { bringIntoSight, keepInView, roomForSheet } from "./place.js";
 import { Toolbar, button } from "./toolbar.js";
@@ -437,12 +437,12 @@ export class View {
     const words = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
     words.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible)
-      : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
+      : `${cursor.instrument} on ${thePlace(timed, parseFraction(cursor.at))}: empty`);
     const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
     words.push(...asked);
     if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
-      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
-      if (others.length) words.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
+      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar);
+      if (others.length) words.push(`the whole bar is written like ${barList(chart, others)}`);
     }
     const mark = markMeant(chart, cursor);
     // Its own words stand over its stretch.
@@ -461,7 +461,12 @@ export class View {
     if (rivals.length) words.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
     if (others.length) words.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
     const alike = this.alikeHere().map(({ bar }) => bar);
-    if (alike.length) words.push(`same question in ${barList(chart, [...new Set(alike)])} (J: there; k or x, then e: for all)`);
+    if (alike.length) words.push(`asked once for ${barList(chart, [cursor.bar, ...alike])} (J: the others; k or x, then e: all)`);
+    if (!isAsked) return words;
+    const elsewhere = rivalsOf(chart, time, doubtBelow, cursor, !noteAt(chart, cursor.bar, cursor.at, cursor.instrument));
+    for (const name of new Set(elsewhere.map((p) => p.instrument))) {
+      words.push(`the ${name} is asked there in ${barList(chart, elsewhere.filter((p) => p.instrument === name).map(({ bar }) => bar))}`);
+    }
     return words;
   }
 
@@ -497,21 +502,21 @@ export class View {
 
   /** Questions answered lately that are open in other bars, the last answer first. */
   get alikeNow() {
-    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: openDoubts(this.chart, this.time, this.doubtBelow, answer) }));
-    return found.filter(({ doubts }) => doubts.length).reverse();
+    return this.answers.filter((answer) => stands(this.chart, answer)).reverse()
+      .flatMap((answer) => openIn(this.chart, this.time, this.doubtBelow, answer).map((open) => ({ ...open, answer })));
   }
 
   /** Answer doubts as one like them was answered. */
-  answerAlike({ at, instrument, to, doubts }) {
-    this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
-    this.session.edit(alikeEdit(doubts, to));
+  answerAlike({ answer, instrument, to, doubts }) {
+    // The other sound of its drum comes next.
+    answer.seq = this.session.edit(alikeEdit(doubts, to));
     this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in ${
       barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
 
   /** Whether the answer to a doubt is offered first: it was the last edit, or the cursor's bar was not corrected. */
   comesFirst(alike) {
-    return Boolean(alike) && (alike.seq === this.session.seq || this.offered() !== this.cursor.bar);
+    return Boolean(alike) && (alike.answer.seq === this.session.seq || this.offered() !== this.cursor.bar);
   }
 
   /** What `e` does: the last answer to a doubt elsewhere, the correction of the cursor's bar elsewhere, or the last correction. */
@@ -538,11 +543,12 @@ export class View {
         () => [from, ...same].forEach(([k]) => this.session.do({ command: "let be", bar_index: k })));
     });
     const answered = alike.map((a, k) => offer(this,
-      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${
+      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${thePlace(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${
         barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
       () => this.answerAlike(a),
       () => {
-        this.answers = this.answers.filter((x) => x.at !== a.at || x.instrument !== a.instrument);
+        if (a.instrument === a.answer.instrument) this.answers = this.answers.filter((x) => x !== a.answer);
+        else a.answer.rivals = a.answer.rivals.filter((p) => p.instrument !== a.instrument);
         this.showOffers();
       }));
     const chips = alikeFirst ? [...answered, ...corrected.reverse()] : [...corrected.reverse(), ...answered];
@@ -895,10 +901,6 @@ function offer(view, words, act, letBe) {
   chip.append(go, no);
   return chip;
 }
-
-const barList = (chart, bars) => `bar${bars.length > 1 ? "s" : ""} ${shortList(bars.map((b) => barNumber(chart, b) || "pick-up"))}`;
-
-const shortList = (xs) => (xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", "));
 
 function sized(canvas, width, height, ratio) {
   const w = Math.round(width * ratio);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8b61c39abcbe77a01e0c7cbe039e2e9b49001891f9efa0ae498cd2fcd437cab9 */
+/* Made by python workbench/grid/bundle.py; sources 4de5c5327f5949bff3940ed41ff2da4078228c6c5c3364ba6cbdf30d649f789b */
 
 // js/counting.js
 var SYLLABLES = {
@@ -152,6 +152,10 @@ function placeName(timed, at) {
   const near = quarter === 0 ? String(number) : quarter === 4 ? next : `the ${SYLLABLES[textOf(fraction(quarter, 4))]} of ${number}`;
   return `just ${4 * n > quarter * d ? "after" : "before"} ${near}`;
 }
+function thePlace(timed, at) {
+  const name = placeName(timed, at);
+  return /^\d+$/.test(name) || name.startsWith("just ") ? name : `the ${name}`;
+}
 function barNumber(chart, bar) {
   const first = chart.time_map.bars[0];
   return first.length && chart.time_map.bars.length > 1 ? bar : bar + 1;
@@ -162,6 +166,23 @@ function barsSaid(chart, first, last) {
   if (last <= first) return theBar(chart, first);
   const to = barNumber(chart, last);
   return barNumber(chart, first) ? `bars ${barNumber(chart, first)} to ${to}` : `the pick-up to bar ${to}`;
+}
+var MOST_RUNS = 6;
+function barList(chart, bars2, mostRuns = MOST_RUNS) {
+  const numbers2 = [...new Set(bars2.map((b) => barNumber(chart, b)))].sort((a, b) => a - b);
+  const full = numbers2.filter(Boolean);
+  const words2 = numbers2[0] === 0 ? ["pick-up"] : [];
+  if (full.length) {
+    const runs = [];
+    for (const n of full) {
+      const run = runs[runs.length - 1];
+      if (run?.[1] === n - 1) run[1] = n;
+      else runs.push([n, n]);
+    }
+    const more = runs.slice(mostRuns).reduce((sum, [a, b]) => sum + b - a + 1, 0);
+    words2.push(`bar${full.length > 1 ? "s" : ""} ${runs.slice(0, mostRuns).map(([a, b]) => a === b ? a : `${a}–${b}`).join(", ")}${more ? ` and ${more} more` : ""}`);
+  }
+  return words2.join(" + ");
 }
 function noteAt(chart, bar, at, instrument) {
   const written2 = chart.bars[bar];
@@ -254,7 +275,7 @@ function interpolate(xs, ys, k, x) {
 }
 function describeNote(chart, bar, note) {
   const timed = chart.time_map.bars[bar];
-  const words2 = [`${note.instrument} on ${placeName(timed, parseFraction(note.at))}`];
+  const words2 = [`${note.instrument} on ${thePlace(timed, parseFraction(note.at))}`];
   words2.push(`velocity ${note.velocity}`);
   if (note.articulations && note.articulations.length) words2.push(note.articulations.join(", "));
   const late = Math.round((note.deviation_s || 0) * 1e3);
@@ -688,7 +709,11 @@ var doubtWords = (doubts, possible, hits2 = false) => [
   doubts && `${doubts}${hits2 ? ` hit${doubts > 1 ? "s" : ""}` : ""} in doubt`,
   possible && `${possible} possible`
 ].filter(Boolean).join(", ");
-var describePossible = (chart, hit) => `perhaps ${withArticle(hit.instrument)} on ${placeName(chart.time_map.bars[hit.bar], parseFraction(hit.at))}: ${hit.reason || "it may have been played."} k writes it, x refuses it`;
+function describePossible(chart, hit) {
+  const place2 = thePlace(chart.time_map.bars[hit.bar], parseFraction(hit.at));
+  const reason = (hit.reason || "it may have been played").replace(/\.$/, "").replace(/^It /, "it ");
+  return `perhaps ${withArticle(hit.instrument)} on ${place2}: ${reason}; k writes it, x refuses it`;
+}
 
 // js/bars.js
 var HEARD_S = 20;
@@ -1879,7 +1904,7 @@ function piecesInLine(chart, line3) {
 }
 function describeMark(chart, bar, mark) {
   const timed = chart.time_map.bars[bar];
-  const place2 = ([, at]) => placeName(timed, parseFraction(at));
+  const place2 = ([, at]) => thePlace(timed, parseFraction(at));
   const begins = mark.start[0] === bar;
   const endsHere = mark.end[0] === bar;
   const endsWithBar = samePlace2(mark.end, [bar + 1, "0"]);
@@ -2572,7 +2597,7 @@ var BarTable = class {
       row.append(head);
       places.forEach((at, c) => {
         const note = noteAt(chart, bar, at, instrument);
-        const label = note ? describeNote(chart, bar, note) : `${instrument} on ${placeName(timed, parseFraction(at))}, empty`;
+        const label = note ? describeNote(chart, bar, note) : `${instrument} on ${thePlace(timed, parseFraction(at))}, empty`;
         const cell = element("span", { role: "gridcell", "aria-colindex": c + 2, "aria-label": label, "aria-selected": false });
         cell.textContent = note ? "hit" : "";
         this.cells.set(cellKey({ at, instrument }), cell);
@@ -2655,6 +2680,16 @@ function read2(chart, time, below) {
 }
 var questionsOf = (chart, time, below) => read2(chart, time, below).questions;
 var alikeTo = (chart, time, below, place2) => (read2(chart, time, below).byPlace.get(placeKey(place2)) || []).filter((p) => p.bar !== place2.bar);
+function rivalsOf(chart, time, below, { bar, at, instrument }, possible) {
+  const byBar = possible && possibleByBar(chart, time);
+  return chart.bars.flatMap((written2, b) => {
+    if (b === bar) return [];
+    const here = byBar ? (byBar.get(b) || []).filter((h) => h.at === at) : written2.notes.filter((n) => n.at === at && isDoubtful(n, below));
+    const rivals = here.filter((d) => areRivals(d.instrument, instrument));
+    if (!rivals.length || here.some((d) => d.instrument === instrument) || !areAlike(chart, bar, b)) return [];
+    return rivals.map((d) => ({ bar: b, at, instrument: d.instrument }));
+  });
+}
 function stopsOf(chart, time, below, rowOf) {
   const stops = /* @__PURE__ */ new Map();
   for (const [{ bar, at, instrument }] of questionsOf(chart, time, below)) {
@@ -2663,8 +2698,9 @@ function stopsOf(chart, time, below, rowOf) {
     stops.get(key).asked.push({ bar, at, instrument });
   }
   const row = (p) => rowOf.get(p.instrument) ?? 0;
+  const isPossible2 = ({ bar, at, instrument }) => Number(!noteAt(chart, bar, at, instrument));
   for (const stop of stops.values()) {
-    stop.asked.sort((a, b) => row(a) - row(b));
+    stop.asked.sort((a, b) => isPossible2(a) - isPossible2(b) || row(a) - row(b));
     stop.instrument = stop.asked[0].instrument;
   }
   const place2 = (s) => valueOf(parseFraction(s.at));
@@ -2682,7 +2718,7 @@ function answerIn(chart, time, below, edit) {
   if (!answer) return null;
   const { bar, at, instrument } = answer;
   const others = edit.edit !== "add note" ? alikeTo(chart, time, below, answer) : [...possibleByBar(chart, time).keys()].filter((b) => b !== bar && areAlike(chart, bar, b)).sort((a, b) => a - b).flatMap((b) => possibleAt(chart, time, { bar: b, at, instrument }) ?? []).map((h) => ({ bar: h.bar, at, instrument }));
-  return { ...answer, others };
+  return { ...answer, others, rivals: rivalsOf(chart, time, below, answer, isPossible(answer)) };
 }
 function toDoubt(chart, time, below, edit) {
   const { instrument, position: at } = edit;
@@ -2706,15 +2742,30 @@ function stands(chart, { bar, at, instrument, to, time_s }) {
   if (to === "remove") return !note;
   return to === "keep" ? Boolean(note?.confirmed) : Boolean(noteAt(chart, bar, at, to));
 }
-function openDoubts(chart, time, below, { to, others }) {
-  if (to === "write" || to === "refuse") return others.flatMap((p) => possibleAt(chart, time, p) ?? []);
-  return hitsAt(chart, others).filter(({ note }) => isDoubtful(note, below));
+var isPossible = ({ to }) => to === "write" || to === "refuse";
+function openAt(chart, time, below, places, possible) {
+  if (possible) return places.flatMap((p) => possibleAt(chart, time, p) ?? []);
+  return hitsAt(chart, places).filter(({ note }) => isDoubtful(note, below));
+}
+function openIn(chart, time, below, answer) {
+  const { at, instrument, to, others, rivals } = answer;
+  const stays = to === "keep" || to === "write" ? instrument : to;
+  const theirs = [...new Set(rivals.map((p) => p.instrument))].map((name) => ({
+    at,
+    instrument: name,
+    to: name === stays ? "keep" : stays,
+    places: rivals.filter((p) => p.instrument === name)
+  }));
+  return [{ at, instrument, to, places: others }, ...theirs].map(({ places, ...a }) => ({ ...a, doubts: openAt(chart, time, below, places, isPossible(answer)) })).filter((a) => a.doubts.length);
 }
 function alikeEdit(doubts, to) {
   if (to === "write" || to === "refuse") return together(answerEdits(doubts, to === "write"), `${to} alike`);
   if (to === "remove") return removeEdit(doubts, "remove alike");
   if (to === "keep") return changeEdit(doubts, () => ({ confirmed: true }), "keep alike");
-  return moveEdit(doubts, (place2) => ({ ...place2, instrument: to }), "move alike").edit;
+  const hits2 = doubts.map((d) => d.note ? d : { bar: d.bar, note: d });
+  const { edit } = moveEdit(hits2, (place2) => ({ ...place2, instrument: to }), "move alike");
+  const written2 = answerEdits(doubts.filter((d) => !d.note), true);
+  return written2.length ? together([...written2, ...edit.edit === "together" ? edit.edits : [edit]], "move alike") : edit;
 }
 var wordsOf = (to) => ({
   write: ["write", "written"],
@@ -3205,7 +3256,7 @@ COMMANDS["split bar"] = (v) => {
   const { bar, at } = v.cursor;
   if (at === "0") return v.say(`Move the cursor to where the second bar is to begin: it stands on the first place of ${theBar(v.chart, bar)}.`);
   v.edit({ edit: "split bar", bar_index: bar, position: at });
-  v.say(`${barName(v.chart, bar)} is two bars, the second from ${placeName(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
+  v.say(`${barName(v.chart, bar)} is two bars, the second from ${thePlace(v.chart.time_map.bars[bar], parseFraction(at))} on.`);
 };
 COMMANDS["join bars"] = (v) => {
   const { bar } = v.cursor;
@@ -4579,12 +4630,12 @@ var View = class {
     const timed = chart.time_map.bars[cursor.bar];
     const words2 = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
-    words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${placeName(timed, parseFraction(cursor.at))}: empty`);
+    words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${thePlace(timed, parseFraction(cursor.at))}: empty`);
     const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
     words2.push(...asked);
     if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
-      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar).map((b) => barNumber(chart, b));
-      if (others.length) words2.push(`same as bar${others.length > 1 ? "s" : ""} ${shortList(others)}`);
+      const others = repeatsOf(chart, cursor.bar).filter((b) => b !== cursor.bar);
+      if (others.length) words2.push(`the whole bar is written like ${barList(chart, others)}`);
     }
     const mark = markMeant(chart, cursor);
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
@@ -4601,7 +4652,12 @@ var View = class {
     if (rivals.length) words2.push(`this or the ${rivals.join(" or the ")} (k takes one)`);
     if (others.length) words2.push(`${isAsked ? "also " : ""}in doubt here: ${others.join(", ")}`);
     const alike = this.alikeHere().map(({ bar }) => bar);
-    if (alike.length) words2.push(`same question in ${barList(chart, [...new Set(alike)])} (J: there; k or x, then e: for all)`);
+    if (alike.length) words2.push(`asked once for ${barList(chart, [cursor.bar, ...alike])} (J: the others; k or x, then e: all)`);
+    if (!isAsked) return words2;
+    const elsewhere = rivalsOf(chart, time, doubtBelow, cursor, !noteAt(chart, cursor.bar, cursor.at, cursor.instrument));
+    for (const name of new Set(elsewhere.map((p) => p.instrument))) {
+      words2.push(`the ${name} is asked there in ${barList(chart, elsewhere.filter((p) => p.instrument === name).map(({ bar }) => bar))}`);
+    }
     return words2;
   }
   /** Where the question at the cursor is asked too. */
@@ -4631,18 +4687,16 @@ var View = class {
   }
   /** Questions answered lately that are open in other bars, the last answer first. */
   get alikeNow() {
-    const found = this.answers.filter((answer) => stands(this.chart, answer)).map((answer) => ({ ...answer, doubts: openDoubts(this.chart, this.time, this.doubtBelow, answer) }));
-    return found.filter(({ doubts }) => doubts.length).reverse();
+    return this.answers.filter((answer) => stands(this.chart, answer)).reverse().flatMap((answer) => openIn(this.chart, this.time, this.doubtBelow, answer).map((open2) => ({ ...open2, answer })));
   }
   /** Answer doubts as one like them was answered. */
-  answerAlike({ at, instrument, to, doubts }) {
-    this.answers = this.answers.filter((a) => a.at !== at || a.instrument !== instrument);
-    this.session.edit(alikeEdit(doubts, to));
+  answerAlike({ answer, instrument, to, doubts }) {
+    answer.seq = this.session.edit(alikeEdit(doubts, to));
     this.say(`${doubts.length} hit${doubts.length > 1 ? "s" : ""} ${wordsOf(to)[1]}: ${instrument} in ${barList(this.chart, doubts.map(({ bar }) => bar))}.`);
   }
   /** Whether the answer to a doubt is offered first: it was the last edit, or the cursor's bar was not corrected. */
   comesFirst(alike) {
-    return Boolean(alike) && (alike.seq === this.session.seq || this.offered() !== this.cursor.bar);
+    return Boolean(alike) && (alike.answer.seq === this.session.seq || this.offered() !== this.cursor.bar);
   }
   /** What `e` does: the last answer to a doubt elsewhere, the correction of the cursor's bar elsewhere, or the last correction. */
   repeatElsewhere() {
@@ -4670,10 +4724,11 @@ var View = class {
     });
     const answered = alike.map((a, k) => offer(
       this,
-      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${placeName(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
+      `${capital(wordsOf(a.to)[0])} ${a.instrument} on ${thePlace(this.chart.time_map.bars[a.doubts[0].bar], parseFraction(a.at))} in ${barList(this.chart, a.doubts.map(({ bar }) => bar))} too${alikeFirst && k === 0 ? " (e)" : ""}`,
       () => this.answerAlike(a),
       () => {
-        this.answers = this.answers.filter((x) => x.at !== a.at || x.instrument !== a.instrument);
+        if (a.instrument === a.answer.instrument) this.answers = this.answers.filter((x) => x !== a.answer);
+        else a.answer.rivals = a.answer.rivals.filter((p) => p.instrument !== a.instrument);
         this.showOffers();
       }
     ));
@@ -4998,8 +5053,6 @@ function offer(view, words2, act, letBe) {
   chip.append(go2, no);
   return chip;
 }
-var barList = (chart, bars2) => `bar${bars2.length > 1 ? "s" : ""} ${shortList(bars2.map((b) => barNumber(chart, b) || "pick-up"))}`;
-var shortList = (xs) => xs.length > 8 ? `${xs.slice(0, 8).join(", ")} and ${xs.length - 8} more` : xs.join(", ");
 function sized(canvas, width, height, ratio) {
   const w = Math.round(width * ratio);
   const h = Math.round(height * ratio);

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8b61c39abcbe77a01e0c7cbe039e2e9b49001891f9efa0ae498cd2fcd437cab9 */
+/* Made by python workbench/grid/bundle.py; sources 4de5c5327f5949bff3940ed41ff2da4078228c6c5c3364ba6cbdf30d649f789b */
 
 // js/score.js
 function safeSvg(text) {
