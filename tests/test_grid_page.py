@@ -46,7 +46,8 @@ console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
     seconds: places.map(([bar, position]) => secondsAt(time, bar, position)),
     places: places.map(([bar, position]) => placeAt(time, secondsAt(time, bar, position))),
     repeats: chart.bars.map((_, k) => repeatsOf(chart, k)),
-    listed: [1, 2, 3].map((step) => barList(chart, [...chart.bars.keys()].filter((k) => k % step === 0 || k > 4), Infinity)),
+    listed: [1, 2, 3].map((step) =>
+      barList(chart, [...chart.bars.keys()].filter((k) => k % step === 0 || k > 4), Infinity)),
     questions: questionsOf(chart, time, chart.doubt_below ?? 0.75),
     shown: showAtOnce(chart, edit),
     changed: withChange(chart, parts),

@@ -39,6 +39,8 @@ def lines(time_map):
 def test_readings_are_told_against_the_bars_as_they_are_now():
     words = look_at_bars(CHART, HEARD.readings).words
     assert words == "4/4 at 120 (80 %); it may also be 4/4 at 240 (12 %), the 1 a beat later (8 %)"
+    # The likeliest first, in whichever order they were found.
+    assert look_at_bars(CHART, heard_bars(CHART.time_map, (LATE, 0.08), (DOUBLE, 0.12)).readings).words == words
     late = look_at_bars(apply(CHART, LayBars(LATE)), HEARD.readings)
     assert late.words == "4/4 at 120 (8 %); it may also be the 1 a beat earlier (80 %), 4/4 at 240 (12 %)"
 

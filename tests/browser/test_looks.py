@@ -108,6 +108,27 @@ def test_help_states_and_notices_are_read_whole_in_small_windows(song, size):
         page.page.set_viewport_size(WINDOW)
 
 
+@pytest.mark.parametrize("panel", ["Bar lines", "Sound", "Bars"])
+def test_the_cursors_row_stays_in_sight_when_a_panel_takes_room(song, panel):
+    page, grid, _ = song
+    page.page.set_viewport_size({"width": 1280, "height": 800})
+    try:
+        grid.drawn()
+        grid.evaluate("view.moveCursor({bar: 13, at: '0', instrument: 'kick'})")
+        grid.drawn()
+        # The cursor's line is the last that is seen, so that what takes room takes it first.
+        grid.evaluate("view.scroller.scrollTop = Math.max(view.rowOfCursor() + 30 - view.size.height, 0); view.draw()")
+        grid.drawn()
+        before = grid.evaluate("return view.size.height")
+        page.page.get_by_role("button", name=panel, exact=True).click()
+        grid.drawn()
+        row, height = grid.evaluate("return [view.rowOfCursor() - view.scroller.scrollTop, view.size.height]")
+        assert height < before, "the panel takes room from the sheet"
+        assert 0 < row < height
+    finally:
+        page.page.set_viewport_size(WINDOW)
+
+
 def test_every_key_is_listed_in_view_and_the_list_can_go(song):
     page, grid, kernel = song
     keys = page.page.locator(".wbg-keys")

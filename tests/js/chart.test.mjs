@@ -138,6 +138,11 @@ test("as many bars stand in a line as can be read: fewer where the music is dens
   assert.deepEqual([8, 16, 32].map((parts) => bars(parts, 1200)), [4, 4, 2]);
   assert.deepEqual([8, 16, 32].map((parts) => bars(parts, 800)), [4, 2, 1]);
   assert.equal(bars(16, 400), 1);
+  // Two 32nds in every bar change nothing, as many as sixteenths do.
+  const drags = (parts) => ({ ...song, bars: fill(parts).map(({ notes }) => ({ notes: [...notes, { at: "1/32", instrument: "snare", velocity: 30 }]
+    .sort((x, y) => valueOf(parseFraction(x.at)) - valueOf(parseFraction(y.at))) })) });
+  assert.equal(timeline.readableBars(drags(16), 800), 2);
+  assert.equal(timeline.readableBars(drags(8), 800), 4);
 });
 
 test("past the last half column a click belongs to the next bar", () => {

@@ -233,14 +233,14 @@ def alike(one: BarReading, other: BarReading) -> bool:
 
 
 def other_readings(chart: Chart, readings: Sequence[BarReading]) -> dict[int, BarReading]:
-    """Readings, by their index, that are not the chart's own bars and keep its fixed lines."""
+    """Readings, by their index, that are not the chart's own bars and keep its fixed lines; the likeliest first."""
     now = BarReading(chart.time_map, 0.0)
     out = {}
     for k, reading in enumerate(readings):
         if not alike(now, reading):
             with suppress(ChartError):
                 out[k] = replace(reading, time_map=LayBars(reading.time_map).rebarring(chart).time_map)
-    return out
+    return dict(sorted(out.items(), key=lambda item: -item[1].probability))
 
 
 def is_laid_so(chart: Chart, readings: Sequence[BarReading], number: int) -> bool:

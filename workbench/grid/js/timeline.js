@@ -22,6 +22,8 @@ const READABLE_PX = 15;
 const READABLE_LINES = [4, 2];
 /** Share of the bars that are to be read with ease; the densest may be closer. */
 const READABLE_SHARE = 0.85;
+/** Share of a bar's hits that may be closer: two 32nds in a bar are no reason to show half as many bars. */
+const CLOSE_SHARE = 1 / 3;
 
 const gaps = new WeakMap();
 
@@ -49,9 +51,12 @@ export function gapsOf(written) {
 
 const finest = new WeakMap();
 
-/** The nearest that two hits of one drum stand in a bar, at most an eighth note; read once. */
+/** How near to each other hits of one drum stand in most of a bar, at most an eighth note; read once. */
 function finestOf(written) {
-  if (!finest.has(written)) finest.set(written, Math.min(1 / 8, ...gapsOf(written)));
+  if (!finest.has(written)) {
+    const near = [...gapsOf(written)].sort((a, b) => a - b);
+    finest.set(written, Math.min(1 / 8, near[Math.floor(near.length * CLOSE_SHARE)] ?? 1));
+  }
   return finest.get(written);
 }
 

@@ -35,6 +35,8 @@ const HITS_FETCHED_AFTER_MS = 1500;
 const IDLE_WITHIN_MS = 200;
 /** The sheet is never lower, pixels. */
 const LEAST_HEIGHT = 240;
+/** The cursor's row is seen if so much of the sheet lies above and below it, pixels. */
+const ROW_MARGIN = 20;
 
 export class View {
   constructor(model, session, listener, sound, el) {
@@ -153,11 +155,14 @@ export class View {
 
   /** The sheet as high as the window has room for, then everything laid out anew. */
   fit() {
+    const seen = this.sheet && this.rowIsSeen();
     const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
     if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
     this.measure();
     this.renewPalette();
     this.relayout();
+    // Tools that are opened take room from the sheet, not the cursor from its user.
+    if (seen) this.scrollToCursor();
   }
 
   /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */
@@ -640,16 +645,29 @@ export class View {
     }
   }
 
+  /** Where on the sheet the cursor's row is. */
+  rowOfCursor() {
+    return rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + lineOf(this.sheet, this.cursor.bar).y;
+  }
+
+  /** Whether the sheet is scrolled to where the cursor's row is. */
+  rowIsSeen() {
+    const y = this.rowOfCursor() - this.scroller.scrollTop;
+    return y >= ROW_MARGIN && y + ROW_MARGIN <= this.size.height;
+  }
+
+  /** Scroll the sheet to the cursor. */
+  scrollToCursor() {
+    this.scrollToBar(this.cursor.bar);
+    // A line may be higher than the sheet: its row counts.
+    if (!this.rowIsSeen()) this.scroller.scrollTop = Math.max(this.rowOfCursor() - this.size.height / 2, 0);
+  }
+
   /** Scroll sheet and page so that the cursor is seen. */
   reveal() {
     if (!this.sheet) return;
-    this.scrollToBar(this.cursor.bar);
-    const line = lineOf(this.sheet, this.cursor.bar);
-    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line.y;
-    const { scrollTop: top, clientHeight: height } = this.scroller;
-    // A line may be higher than the sheet: its row counts.
-    if (row - top < 20 || row + 20 - top > height) this.scroller.scrollTop = Math.max(row - height / 2, 0);
-    const y = this.scroller.getBoundingClientRect().top + row - this.scroller.scrollTop;
+    this.scrollToCursor();
+    const y = this.scroller.getBoundingClientRect().top + this.rowOfCursor() - this.scroller.scrollTop;
     bringIntoSight(this.el, y - 30, y + 30);
   }
 

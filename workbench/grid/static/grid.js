@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 4de5c5327f5949bff3940ed41ff2da4078228c6c5c3364ba6cbdf30d649f789b */
+/* Made by python workbench/grid/bundle.py; sources f11f49f9c1b5d36874152ec48cafb6d0d637a91225b33247b9430c5409faf79a */
 
 // js/counting.js
 var SYLLABLES = {
@@ -491,6 +491,7 @@ var LONGEST_PHRASE = 8;
 var READABLE_PX = 15;
 var READABLE_LINES = [4, 2];
 var READABLE_SHARE = 0.85;
+var CLOSE_SHARE = 1 / 3;
 var gaps = /* @__PURE__ */ new WeakMap();
 function gapsOf(written2) {
   let found = gaps.get(written2);
@@ -511,7 +512,10 @@ function gapsOf(written2) {
 }
 var finest = /* @__PURE__ */ new WeakMap();
 function finestOf(written2) {
-  if (!finest.has(written2)) finest.set(written2, Math.min(1 / 8, ...gapsOf(written2)));
+  if (!finest.has(written2)) {
+    const near = [...gapsOf(written2)].sort((a, b) => a - b);
+    finest.set(written2, Math.min(1 / 8, near[Math.floor(near.length * CLOSE_SHARE)] ?? 1));
+  }
   return finest.get(written2);
 }
 function readableBars(chart, width) {
@@ -4224,6 +4228,7 @@ var MOST_ANSWERS = 3;
 var HITS_FETCHED_AFTER_MS = 1500;
 var IDLE_WITHIN_MS = 200;
 var LEAST_HEIGHT = 240;
+var ROW_MARGIN = 20;
 var View = class {
   constructor(model, session, listener, sound, el) {
     Object.assign(this, { model, session, listener, sound, el });
@@ -4336,11 +4341,13 @@ var View = class {
   }
   /** The sheet as high as the window has room for, then everything laid out anew. */
   fit() {
+    const seen = this.sheet && this.rowIsSeen();
     const height = `${Math.max(Math.min(this.model.get("height"), roomForSheet(this)), LEAST_HEIGHT)}px`;
     if (this.el.isConnected && this.scroller.style.height !== height) this.scroller.style.height = height;
     this.measure();
     this.renewPalette();
     this.relayout();
+    if (seen) this.scrollToCursor();
   }
   /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */
   measure() {
@@ -4810,15 +4817,25 @@ var View = class {
       this.scroller.scrollTop = Math.min(line3.y, line3.y + this.sheet.lineHeight - height);
     }
   }
+  /** Where on the sheet the cursor's row is. */
+  rowOfCursor() {
+    return rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + lineOf(this.sheet, this.cursor.bar).y;
+  }
+  /** Whether the sheet is scrolled to where the cursor's row is. */
+  rowIsSeen() {
+    const y = this.rowOfCursor() - this.scroller.scrollTop;
+    return y >= ROW_MARGIN && y + ROW_MARGIN <= this.size.height;
+  }
+  /** Scroll the sheet to the cursor. */
+  scrollToCursor() {
+    this.scrollToBar(this.cursor.bar);
+    if (!this.rowIsSeen()) this.scroller.scrollTop = Math.max(this.rowOfCursor() - this.size.height / 2, 0);
+  }
   /** Scroll sheet and page so that the cursor is seen. */
   reveal() {
     if (!this.sheet) return;
-    this.scrollToBar(this.cursor.bar);
-    const line3 = lineOf(this.sheet, this.cursor.bar);
-    const row = rowBase(this.sheet, this.rowOf.get(this.cursor.instrument) ?? 0) + line3.y;
-    const { scrollTop: top, clientHeight: height } = this.scroller;
-    if (row - top < 20 || row + 20 - top > height) this.scroller.scrollTop = Math.max(row - height / 2, 0);
-    const y = this.scroller.getBoundingClientRect().top + row - this.scroller.scrollTop;
+    this.scrollToCursor();
+    const y = this.scroller.getBoundingClientRect().top + this.rowOfCursor() - this.scroller.scrollTop;
     bringIntoSight(this.el, y - 30, y + 30);
   }
   zoom(direction) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 4de5c5327f5949bff3940ed41ff2da4078228c6c5c3364ba6cbdf30d649f789b */
+/* Made by python workbench/grid/bundle.py; sources f11f49f9c1b5d36874152ec48cafb6d0d637a91225b33247b9430c5409faf79a */
 
 // js/score.js
 function safeSvg(text) {
