@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources f11f49f9c1b5d36874152ec48cafb6d0d637a91225b33247b9430c5409faf79a */
+/* Made by python workbench/grid/bundle.py; sources 19a236fee6d91ec87b9f332ad2ecabdc1196c001235c02b3694f1cee277db58b */
 
 // js/score.js
 function safeSvg(text) {
