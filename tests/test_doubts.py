@@ -131,7 +131,7 @@ def test_a_fill_of_doubtful_hits_is_marked_and_not_taught(tmp_path):
             "what that asks is said with it"
         )
         assert not choose_exercises(reading, kinds=("fill",)) and "fill of bar 8" in untaught(reading)
-        with pytest.raises(WorkbenchError, match="nothing to practise.* fill of bar 8: the hits are doubtful"):
+        with pytest.raises(WorkbenchError, match="nothing to practise.* fill of bar 8: the draft is not sure of them"):
             make_practice_pack(reading.chart, tmp_path / "pack", exercises=(), reading=reading)
 
 

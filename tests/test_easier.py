@@ -50,6 +50,28 @@ def test_what_makes_a_groove_stays():
 
 
 @pytest.mark.common_practice
+def test_the_skeleton_has_no_tom_off_the_beats_and_says_only_what_it_has():
+    toms = dict(S="....x...........", T="..........x.x...", K="x.....x.x.....x.")
+    samba = written(R="x...x.x.x.x.x.x.", **toms)
+    assert look(samba, "frame") == {(k, "ride") for k in (0, 4, 8, 12)} | {
+        (0, "kick"), (4, "snare"), (8, "kick"), (12, "high tom"),
+    }  # fmt: skip
+    only = written(R="x...x...x...x...", T="..........x.....", K="x...............")
+    assert (10, "high tom") in look(only, "frame"), "or nothing of the toms would be left"
+
+    def titles(bar):
+        return dict(easier_steps(part(bar), [0]))
+
+    assert titles(samba)["frame"] == "skeleton: cymbal and snare on the beats, kick on the strong beats"
+    off = titles(written(H="..x...x...x...x.", S="....x..x....x...", K="x.x...x..x..x..."))
+    assert off["frame"] == "skeleton: snare on the beats, kick on the strong beats", "its hi-hat lies off the beats"
+    bare = titles(written(H="x.xxx.xxx.xxx.xx", K="x..x..x..xx..x.."))
+    assert bare["frame"] == "skeleton: cymbal on the beats, kick on the strong beats"
+    late = titles(written(H=".x.x.x.x.x.x.x.x", S="..x...x...x...x.", K="x..x..x..xx..x.."))
+    assert late["frame"] == "skeleton: kick on the strong beats"
+
+
+@pytest.mark.common_practice
 def test_a_crash_that_keeps_time_stays_whatever_ends_the_bar():
     """Crashes on 1, 2 and 3, open hi-hats on 4 and its &: three of five strokes are the time-keeper's."""
     chorus = written(C="x...x...x.......", H="............o.o.", S="....x...x...x.x.", K="x.x...x.x.x.....")

@@ -19,7 +19,7 @@ from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import WorkbenchError
 from workbench.practice import exercises
 from workbench.practice.drills import AFTER, BEFORE
-from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS, WITHOUT_CYMBAL
+from workbench.practice.easier import FILL_STEPS, GROOVE_STEPS, OTHER_TITLES
 from workbench.practice.exercises import DISPUTE_LEARNING, LISTEN_FIRST_LEARNING, choose_exercises
 from workbench.practice.lesson import FILL_WAYS, plan_lesson
 from workbench.practice.lessonpage import write_lesson
@@ -36,7 +36,7 @@ def said():
     """Every text that pages and plans say through a table."""
     found = {STRAIN, HEARING, COPYRIGHT, LISTEN_FIRST_LEARNING, DISPUTE_LEARNING, *DIFFICULTY[1:]}
     found |= {title for _, title, _ in (*GROOVE_STEPS, *FILL_STEPS, *BEFORE, *chain(*AFTER))}
-    found |= {*WITHOUT_CYMBAL.values(), *FILL_WAYS.values()}
+    found |= {*OTHER_TITLES.values(), *FILL_WAYS.values()}
     page = (PRACTICE / "page" / "lesson.html").read_text("utf-8")
     found |= set(re.findall(r'say\("([^"]+)"\)', page)) | {"beats", "halves", "2 and 4", "every other bar"}
     found |= set(re.findall(r'say\("([^"]+)"\)', (PRACTICE / "page" / "lesson.js").read_text("utf-8")))

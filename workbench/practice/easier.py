@@ -65,11 +65,11 @@ def on_the_strong_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -
     return tuple(sorted([*(n for n in notes if n.instrument != "kick"), *kept], key=lambda n: n.position))
 
 
-def snare_on_the_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
-    """The snare on beats only; one that never strikes on a beat stays, or nothing would be left of it."""
+def drums_on_the_beats(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
+    """Snare and toms on beats only; if none of them strikes on a beat they stay, or nothing would be left."""
     beats = chart.time_map.bars[bar_index].beat_positions()
-    off = [n for n in notes if n.instrument in ("snare", "side stick") and n.position not in beats]
-    on = any(n.instrument in ("snare", "side stick") and n.position in beats for n in notes)
+    off = [n for n in notes if n.instrument in HAND_DRUMS and n.position not in beats]
+    on = any(n.instrument in HAND_DRUMS and n.position in beats for n in notes)
     return tuple(n for n in notes if n not in off) if on else notes
 
 
@@ -91,8 +91,17 @@ def _thinned(step_of: Callable[[Bar], Fraction]) -> Rule:
     return rule
 
 
-_in_beats = _thinned(lambda bar: bar.meter.beat_length)
-_in_halves = _thinned(lambda bar: bar.meter.beat_length / (3 if bar.meter.is_compound else 2))
+def _beat(bar: Bar) -> Fraction:
+    return bar.meter.beat_length
+
+
+def _half(bar: Bar) -> Fraction:
+    """Half of a beat, of a compound one a third: an 8th in x/4 and x/8."""
+    return bar.meter.beat_length / (3 if bar.meter.is_compound else 2)
+
+
+_in_beats = _thinned(_beat)
+_in_halves = _thinned(_half)
 
 
 def frame(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
@@ -104,7 +113,7 @@ def frame(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, 
 def frame_in_halves(chart: Chart, bar_index: int, notes: tuple[Note, ...]) -> tuple[Note, ...]:
     """Of a fill what falls on beats and their halves."""
     bar = chart.time_map.bars[bar_index]
-    step = bar.meter.beat_length / (3 if bar.meter.is_compound else 2)
+    step = _half(bar)
     kept = (n for n in notes if (n.position + bar.missing) % step == 0)
     return tuple(replace(n, articulations=n.articulations - ORNAMENTS) for n in kept)
 
@@ -114,7 +123,7 @@ GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     (
         "frame",
         "skeleton: cymbal and snare on the beats, kick on the strong beats",
-        (without_ghosts, without_crash, snare_on_the_beats, on_the_strong_beats, _in_beats),
+        (without_ghosts, without_crash, drums_on_the_beats, on_the_strong_beats, _in_beats),
     ),
     (
         "time",
@@ -124,10 +133,14 @@ GROOVE_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     ("kick", "with its own kick", (without_ghosts, without_crash, _in_halves)),
     ("no-ghosts", "without ghost notes and crash", (without_ghosts, without_crash)),
 )
-#: What the titles say where no cymbal plays.
-WITHOUT_CYMBAL = {
-    "frame": "skeleton: snare on the beats, kick on the strong beats",
-    "time": "with its own snare, kick on the strong beats",
+#: What the first two are called where not all of their titles is so: by whether a cymbal keeps time as they say, and
+#: whether a snare plays (of the first: on the beats).
+OTHER_TITLES = {
+    ("frame", False, True): "skeleton: snare on the beats, kick on the strong beats",
+    ("frame", True, False): "skeleton: cymbal on the beats, kick on the strong beats",
+    ("frame", False, False): "skeleton: kick on the strong beats",
+    ("time", False, True): "with its own snare, kick on the strong beats",
+    ("time", False, False): "kick on the strong beats",
 }
 FILL_STEPS: tuple[tuple[str, str, tuple[Rule, ...]], ...] = (
     ("beats", "skeleton: what falls on the beats", (without_ghosts, frame)),
@@ -157,6 +170,20 @@ def easier_steps(chart: Chart, bars: Sequence[int], fill: bool = False) -> list[
         sounds = any(i in HAND_DRUMS for bar in look for _, i in bar) if fill else any(look)
         if sounds and look not in seen:
             seen.append(look)
-            cymbal = any(i in TIMEKEEPING or i in MARKING for bar in look for _, i in bar)
-            out.append((name, title if cymbal else WITHOUT_CYMBAL.get(name, title)))
+            out.append((name, _title(chart, bars, look, name, title)))
     return out
+
+
+def _title(
+    chart: Chart, bars: Sequence[int], look: tuple[frozenset[tuple[Fraction, str]], ...], name: str, title: str
+) -> str:
+    """The title of an easier version, true of how it looks."""
+    step = {"frame": _beat, "time": _half}.get(name)
+    if step is None:
+        return title
+    times = [(chart.time_map.bars[k], bar) for k, bar in zip(bars, look)]
+    keeping = [(p + timed.missing) % step(timed) == 0 for timed, bar in times for p, i in bar if i in TIMEKEEPING]
+    cymbal = all(keeping) and (bool(keeping) or any(i in MARKING for bar in look for _, i in bar))
+    snares = [p in timed.beat_positions() for timed, bar in times for p, i in bar if i in ("snare", "side stick")]
+    snare = any(snares) if name == "time" else bool(snares) and all(snares)
+    return OTHER_TITLES.get((name, cymbal, snare), title)

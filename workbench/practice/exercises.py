@@ -349,8 +349,8 @@ def untaught_told(
     """What is :func:`untaught`, and what a teacher can do about it."""
     what = untaught(reading, words, kinds, most_runs)
     said = (
-        words("No exercise is made of {what}: the hits are doubtful.", what=what),
-        words("Hear them in the grid and correct or confirm them there; workbench confirm confirms bars, too."),
+        words("No exercise is made of {what}: the draft is not sure of them.", what=what),
+        words("Correct these bars in the grid and press K there, or use workbench confirm: then they are taught."),
     )
     return (" ".join(said),) if what else ()
 

@@ -439,7 +439,7 @@ def _difficulty(chart: Chart, span: Mark, events: Sequence[_Moment]) -> tuple[in
     if busiest > 7:
         reasons.append(f"the hands play up to {busiest:.0f} notes a second")
     if changes > 0.4 and rate > 4:
-        reasons.append("the hands change drums often")
+        reasons.append("the hands change places often")
     if feet_alone >= 2:
         score += 0.8
         reasons.append("feet between the hands")
