@@ -13,6 +13,7 @@ from tests.effort import examples
 from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
+from workbench.reading.doubts import LISTEN_FIRST
 from workbench.reading.read import read_part
 from workbench.reading.wording import all_statements, to_markdown
 
@@ -160,6 +161,21 @@ def test_of_bars_played_freely_the_page_tells_little_and_the_data_everything():
     differing = {n for v in data["variations"] for n in v["bars"]}
     assert set(told) <= differing
     assert data["grooves"][0]["free"]
+
+
+def test_what_is_told_of_a_bar_played_freely_is_as_sure_as_its_own_strokes():
+    """A bar of five or six strokes is unsure as a whole; two of them may still be told plainly."""
+    unsure = [replace(b, notes=tuple(replace(n, confidence=0.97) for n in b.notes)) for b in FREE]
+    reading = read_part(part(*unsure))
+    whole = {k for v in reading.variations for c in v.changes if c.parts and not v.grounds.is_plain for k in v.bars}
+    lines = re.findall(r"\n- bar (\d+): \d+ strokes?; (.*)", reading.to_markdown())
+    told = {int(n) - 1: text for n, text in lines}
+    plain = [k for k in whole & told.keys() if LISTEN_FIRST not in told[k]]
+    assert len(plain) >= 3
+    for k in plain:
+        assert told[k] in {c.text for v in reading.variations if k in v.bars for w in v.changes for c in w.parts}
+    # A silence is never sure, and never told where something was played.
+    assert not any(text.startswith("no ") or ": no " in text for text in told.values())
 
 
 # -- into the chart and back ------------------------------------------------------------

@@ -55,11 +55,14 @@ class Change:
     text : str
         In drummers' words: "open hi-hat on the & of 4".
     removed, added : frozenset of (position, instrument, articulations)
+    parts : tuple of Change
+        Of a bar told whole what each drum plays, each as sure as its own strokes.
     """
 
     text: str
     removed: Written = frozenset()
     added: Written = frozenset()
+    parts: tuple[Change, ...] = ()
 
 
 def change_grounds(heard: HeardBars, change: Change, bar_index: int, base_bar: int) -> Grounds:
@@ -109,7 +112,8 @@ def describe_changes(
     if not base:
         return (Change(whole_bar(bar, actual, soft_actual), frozenset(), frozenset(added)),)
     if _alike(base, actual) < TOO_DIFFERENT and len(removed) + len(added) > 4:
-        return (Change(DIFFERENT + whole_bar(bar, actual, soft_actual), frozenset(removed), frozenset(added)),)
+        parts = tuple(_new(bar, set(actual), soft_actual))
+        return (Change(DIFFERENT + "; ".join(c.text for c in parts), frozenset(removed), frozenset(added), parts),)
     broken_off = _broken_off(bar, base, actual, removed)
     changes = [
         *broken_off,

@@ -16,14 +16,22 @@ from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.escaping import for_markdown
 from workbench.facts import facts
 from workbench.grouping import grouped
-from workbench.reading.doubts import LISTEN_FIRST, LISTEN_FIRST_MEANS, PERHAPS, PERHAPS_MEANS, mostly_doubtful
+from workbench.reading.doubts import (
+    LISTEN_FIRST,
+    LISTEN_FIRST_MEANS,
+    PERHAPS,
+    PERHAPS_MEANS,
+    Grounds,
+    HeardBars,
+    mostly_doubtful,
+)
 from workbench.reading.fill_reading import Fill
 from workbench.reading.form import FormSection
 from workbench.reading.grooves import Written
 from workbench.reading.part_reading import PartGroove, PartReading, Statement, Variation, outside_fills
 from workbench.reading.patterns import opening_crashes
 from workbench.reading.sticking import BOTH, NEITHER
-from workbench.reading.variations import DIFFERENT, instrument_word
+from workbench.reading.variations import change_grounds, instrument_word
 from workbench.templates import filled
 
 if TYPE_CHECKING:
@@ -248,28 +256,32 @@ _TELLING = ("snare", "side stick", "tom", "crash", "kick")
 def _free_lines(reading: PartReading, groove: PartGroove, variations: list[Variation]) -> list[str]:
     """Bars that are played freely: how many strokes each has, and what is most telling of it."""
     chart, spans = reading.chart, [f.span for f in reading.fills]
+    heard = HeardBars(chart, groove.groove.bar_indices)
     lines = []
     for k in groove.groove.bar_indices:
+        # Of a bar told whole one drum is told here: it is as sure as its own strokes.
         said = [
-            v.grounds.marked(clause)
+            (c.text, change_grounds(heard, c, k, groove.groove.base_of(k)) if whole.parts else v.grounds)
             for v in variations
             if k in v.bars
-            for c in v.changes
-            for clause in c.text.removeprefix(DIFFERENT).split("; ")
+            for whole in v.changes
+            for c in whole.parts or (whole,)
         ]
         if not said:
             continue
         count = len(outside_fills(chart.bars[k].content, spans, k))
-        told = [t for t in said if t.startswith("a bar of ")]
-        told += [t for t in [min(said, key=_telling)] if t not in told]
+        told = [text for text, _ in said if text.startswith("a bar of ")]
+        text, grounds = min(said, key=_telling)
+        told += [grounds.marked(text)] if text not in told else []
         lines.append(f"{bar_list(chart.time_map, [k])}: " + "; ".join([f"{count} stroke" + "s" * (count != 1), *told]))
     return lines
 
 
-def _telling(clause: str) -> tuple[bool, int]:
-    """What is played before what is left out, drums before cymbals."""
-    named = (i for i, word in enumerate(_TELLING) if word in clause)
-    return clause.startswith("no "), next(named, len(_TELLING))
+def _telling(clause: tuple[str, Grounds]) -> tuple[bool, bool, int]:
+    """What is played before what is left out, what is sure before what is not, drums before cymbals."""
+    text, grounds = clause
+    named = (i for i, word in enumerate(_TELLING) if word in text)
+    return text.startswith("no "), not grounds.is_plain, next(named, len(_TELLING))
 
 
 def _sentence(text: str) -> str:
