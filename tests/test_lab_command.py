@@ -27,7 +27,11 @@ def test_lab_chooses_the_notebook_by_the_files(tmp_path):
     assert opened.name == "copper-weather.truth - check a draft.ipynb"
     assert 'draft = "copper-weather.truth.chart.json"' in lines(opened)
     opened = prepare_notebook([chart], "read")
-    assert "recording = None" in lines(opened)
+    assert 'recording = "copper-weather.ogg"' in lines(opened), "the chart's own, where it lies"
+    alone = wb.demo_song(tmp_path / "alone", "chart")
+    for other in alone.parent.glob("*.ogg"):
+        other.unlink()
+    assert "recording = None" in lines(prepare_notebook([alone], "read"))
     assert lines(prepare_notebook([recording.parent]))[-1] == 'folder = "."'
     chart.rename(recording.with_name("copper-weather.chart.json"))
     assert 'chart = "copper-weather.chart.json"' in lines(prepare_notebook([recording], "lesson")), "its own chart"

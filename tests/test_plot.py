@@ -6,6 +6,7 @@ import pytest
 
 from tests.parts import CRASHED, EMPTY, FILL, RIDE, ROCK, bar, part
 from workbench.chart import WrittenBar
+from workbench.reading.feel import Swing
 from workbench.reading.plot import draw_feel, draw_fill, draw_form, draw_groove
 from workbench.reading.read import read_part
 
@@ -54,3 +55,19 @@ def test_pictures_of_little(tmp_path):
         for figure in (draw_form(reading), draw_feel(reading)):
             figure.savefig(tmp_path / "picture.png")
     assert "tacet to measure" in texts(draw_feel(read_part(part(EMPTY))))
+
+
+def test_a_picture_of_the_feel_cuts_no_words_off(tmp_path):
+    """Beside a row with a long name, and with wide numbers, there is least room."""
+    one = bar(H="xxxxxxxx", P="..x...x.", S="..x...x.", K="x...x...")
+    played = WrittenBar(tuple(replace(n, deviation_s=0.002 * (-1) ** k) for k, n in enumerate(one.notes)))
+    reading = read_part(part(*[played] * 8))
+    assert "pedal hi-hat" in {p.instrument for p in reading.feel.placements}
+    both = tuple(Swing(value, 10.01, 0.08, 100) for value in ("8ths", "16ths"))
+    figure = draw_feel(replace(reading, feel=replace(reading.feel, swings=both)))
+    figure.savefig(tmp_path / "feel.png")
+    words = [(axes, text) for axes in figure.axes for text in (axes.title, *axes.texts)]
+    assert any("16ths 10.01 : 1" in text.get_text() for _, text in words)
+    for axes, text in words:
+        room, box = axes.get_window_extent(), text.get_window_extent()
+        assert room.x0 <= box.x0 and box.x1 <= room.x1 + 1, text.get_text()

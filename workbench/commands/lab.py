@@ -77,7 +77,7 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
     """
     from workbench.errors import FileFormatError
     from workbench.files.audiosource import open_source
-    from workbench.files.chartfile import ENDING
+    from workbench.files.chartfile import ENDING, recording_file
     from workbench.scorefiles import holds_part, part_name, read_any_chart
     from workbench.shipped import copy_notebook
 
@@ -106,6 +106,10 @@ def prepare_notebook(files: list[Path], kind: str | None = None) -> Path:
         names.setdefault(True, beside.name)  # a recording's own chart
     part, recording = names.get(True), names.get(False)
     kind = kind or ("check" if part and recording else "chart")
+    if kind == "read" and part and not recording:
+        # Where the band repeats is heard in the record: the chart says where that is.
+        own = recording_file(read_any_chart(folder / part).chart, folder)
+        recording = os.path.relpath(own, folder) if own else None
     settings = {
         "chart": {"recording": recording or part},
         "check": {"draft": part, "recording": recording, "part": part},

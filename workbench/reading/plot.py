@@ -270,8 +270,10 @@ def draw_feel(reading: PartReading) -> Figure:
         middle = float(np.median(feel.tempo_bpm))
         reach = max(float(np.abs(feel.tempo_bpm - middle).max()) * 1.2, 0.03 * middle)
         tempo.set_ylim(middle - reach, middle + reach)
-    swing = ", ".join(f"{s.value} {s.ratio:.2f} : 1" for s in feel.swings)
-    tempo.set(title="tempo" + (f" (swing: {swing})" if swing else ""), xlabel="bar", ylabel="bpm")
+    tempo.set(title="tempo", xlabel="bar", ylabel="bpm")
+    if feel.swings:
+        swing = ", ".join(f"{s.value} {s.ratio:.2f} : 1" for s in feel.swings)
+        tempo.annotate(f"swing ratio of {swing}", (1, 1), xycoords="axes fraction", ha="right", va="top", fontsize=8)
     for empty, axes in ((not feel.placements, places), (not feel.dynamics, limbs)):
         if empty:
             axes.text(
