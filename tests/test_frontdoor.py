@@ -5,6 +5,7 @@ import inspect
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -189,3 +190,19 @@ def test_a_house_style_reaches_the_pages(tmp_path):
     style.write_text('{"page_breaks": ["9"]}')
     with pytest.raises(wb.WorkbenchError, match="house.json"):
         wb.export(wb.demo_song(what="chart"), tmp_path, ["svg"], house_style=style)
+
+
+@pytest.mark.slow
+def test_drafts_of_two_people_against_one_recording_are_kept_apart(tmp_path):
+    recording = wb.demo_song(tmp_path)
+    check = wb.check(wb.demo_song(what="hurried draft"), recording)
+    ana, ben = (replace(check, draft=f"{who} v1.2.musicxml") for who in ("ana", "ben"))
+    with wb.correct(ana) as hers:
+        before = hers.chart
+        hers.apply(wb.edits.RemoveNote(4, *before.bars[4].notes[0].key))
+    with wb.correct(ben) as his:
+        assert his.path != hers.path and his.chart == before
+    with wb.correct(ana) as again:
+        assert again.path.name == "ana v1.2.corrected.chart.json" and again.chart == hers.chart
+    written = [path.name for each in (ana, ben) for path in wb.report(each, tmp_path)]
+    assert written[0] == "ana v1.2.check.html" and len(set(written)) == 6

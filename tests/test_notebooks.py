@@ -64,12 +64,13 @@ def test_check_a_draft_finds_what_was_made_wrong(tmp_path):
     """The mistakes are those of ``make_hurried_draft`` in data/demo/make_demo.py."""
     demo("check_a_draft", tmp_path)
     out = tmp_path / "demo"
-    written = {f"copper-weather.{what}.{ending}" for what in ("check", "take") for ending in ("html", "pdf", "json")}
-    assert written | {"copper-weather.corrected.chart.json"} <= {p.name for p in out.iterdir()}
+    names = ("copper-weather.hurried.check", "copper-weather.take")
+    written = {f"{name}.{ending}" for name in names for ending in ("html", "pdf", "json")}
+    assert written | {"copper-weather.hurried.corrected.chart.json"} <= {p.name for p in out.iterdir()}
     take = json.loads((out / "copper-weather.take.json").read_text())
     missed = sum(s["what"] == "missed" for s in take["strokes"])
     assert take["played"] > 0.95 * take["written"] and missed < 0.05 * take["written"] and not take["warnings"]
-    found = json.loads((out / "copper-weather.check.json").read_text())["findings"]
+    found = json.loads((out / "copper-weather.hurried.check.json").read_text())["findings"]
     # Bars 13 and 14 of the hurried draft are alike: told before them, the gap must be said to lie anywhere among them.
     assert any(
         f["kind"] in ("bar missing", "repeat")

@@ -1180,8 +1180,8 @@ def correct(check: Check, folder: PathName | None = None) -> ChartDocument:
     ----------
     check : Check
     folder : path, optional
-        Where ``NAME.corrected.chart.json`` lies, by default beside the recording; if it is there already it is
-        opened with all its edits.
+        Where ``NAME.corrected.chart.json`` lies, by default beside the recording, NAME being the draft's (of a chart
+        that is no file the recording's); if it is there already it is opened with all its edits.
 
     Returns
     -------
@@ -1201,7 +1201,7 @@ def correct(check: Check, folder: PathName | None = None) -> ChartDocument:
     >>> recording = wb.demo_song(mkdtemp())
     >>> song = wb.correct(wb.check(wb.demo_song(what="hurried draft"), recording))
     >>> song.path.name
-    'copper-weather.corrected.chart.json'
+    'copper-weather.hurried.corrected.chart.json'
     """
     from workbench.alignment.alignedchart import write_on_recording
     from workbench.chart import Recording
@@ -1212,12 +1212,19 @@ def correct(check: Check, folder: PathName | None = None) -> ChartDocument:
 
     heard = Path(check.recording)
     place = heard.parent if folder is None else make_folder(folder)
-    file = place / f"{heard.stem}.corrected{ENDING}"
+    file = place / f"{_checked_name(check)}.corrected{ENDING}"
     if file.exists():
         return ChartDocument.open(file)
     recording = Recording(str(heard), sha256_of(heard), describe_audio(heard).duration_s)
     played = write_on_recording(check.chart, check.alignment, recording)
     return ChartDocument.create(moved_chart(played, Path(), place), file)
+
+
+def _checked_name(check: Check) -> str:
+    """Of files about a check: the draft's, as several people's drafts are checked against one recording."""
+    from workbench.scorefiles import part_name
+
+    return part_name(check.draft) if check.draft else Path(check.recording).stem
 
 
 def take(
@@ -1569,7 +1576,7 @@ def report(
     folder : path
         Made if missing.
     name : str, optional
-        Beginning of the files' names; by default the recording's, or the chart's title.
+        Beginning of the files' names; by default that of the checked draft's file, of the take's, or the chart's title.
     progress : callable, optional
         Of a lesson.
 
@@ -1605,7 +1612,7 @@ def report(
     if isinstance(result, Lesson):
         return [write_lesson(result, place / f"{name or result.title}.lesson.html", _shown(progress))]
     if isinstance(result, Check | Take):
-        stem = place / (name or Path(result.recording).stem)
+        stem = place / (name or (_checked_name(result) if isinstance(result, Check) else Path(result.recording).stem))
         endings = (".html", ".pdf", ".json")
         if isinstance(result, Take):
             return [write_take(result, f"{stem}.take{e}") for e in endings]

@@ -10,10 +10,10 @@ pytestmark = pytest.mark.browser
 def test_a_finding_leads_to_its_bar_and_is_corrected_there(open_delivered, lab, screenshot):
     page = open_delivered("check_a_draft")
     grid = page.grid()
-    report = lab.root / "check_a_draft" / "demo" / "copper-weather.check.json"
+    report = lab.root / "check_a_draft" / "demo" / "copper-weather.hurried.check.json"
     page.page.wait_for_function(
         "() => [...document.querySelectorAll('.jp-OutputArea-output')].some("
-        "(e) => e.textContent.includes('copper-weather.check.json'))"
+        "(e) => e.textContent.includes('copper-weather.hurried.check.json'))"
     )
     # The kick that the notebook wrote into a draft of a recording that has none there.
     extra = next(

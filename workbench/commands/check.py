@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     check_folder(folder)
     check_order(args.draft, args.recording)
     check = wb.check(args.draft, args.recording, progress=TerminalProgress())
-    written = wb.report(check, folder, args.draft.name.split(".")[0] or args.draft.stem)
+    written = wb.report(check, folder)
     if args.json:
         print(json.dumps(check.to_data(), indent=1))
     else:
