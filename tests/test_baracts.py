@@ -209,6 +209,17 @@ def test_a_meter_for_some_bars_says_what_they_are_now_and_how_far_the_rest_moves
     )
     assert "bar 5; the lines after that lie a beat earlier" in bar_act(SONG, "meter", "3/4", bars="5").words
     assert bar_act(SONG, "meter", "2/4", bars="5-8").words == "Bars of 2/4 in bars 5–8, now bars 5–12."
+
+
+def test_how_a_single_short_bar_is_got_is_said_where_a_bar_became_two_and_it_is_so():
+    act = bar_act(SONG, "meter", "2/4", bars="5")
+    assert act.words == "Bars of 2/4 in bar 5, now bars 5–6. For one bar of 2/4 alone set 4/4 from bar 6 on."
+    halved = apply(SONG, act.edit)
+    done = apply(halved, bar_act(halved, "meter", "4/4", from_bar=6).edit)
+    assert [str(b.meter) for b in done.time_map.bars[3:7]] == ["4/4", "2/4", "4/4", "4/4"]
+    assert done.time_map.bar_start_s(5) == SONG.time_map.seconds(4, F(1, 2)), "the next 1 is two beats earlier"
+    # One bar that is shorter, or as long as before, needs no word.
+    assert "alone" not in bar_act(SONG, "meter", "3/4", bars="5").words
     assert bar_act(SONG, "meter", "2/2", bars="5-8").words == "Bars of 2/2 in bars 5–8."
 
 

@@ -135,7 +135,7 @@ def lines_taken_along(chart: Chart, edit: edits.Edit) -> str:
     if isinstance(edit, edits.SetMeter) and edit.last_bar is not None:
         follows = _what_follows(chart, edit, edit.first_bar, edit.last_bar)
         here = bar_list(time_map, range(edit.first_bar, edit.last_bar + 1))
-        return follows and f"Bars of {edit.meter} in {here}{follows}."
+        return follows and f"Bars of {edit.meter} in {here}{follows}.{_one_alone(chart, edit)}"
     if isinstance(edit, edits.TapLines) and len(edit.times_s) == 1:  # it moves the line that is nearest
         nearest = min(range(len(time_map)), key=lambda k: abs(time_map.bar_start_s(k) - edit.times_s[0]))
         return _beside_a_line(time_map, edit.rebarring(chart).time_map, nearest, edit.times_s[0])
@@ -222,6 +222,15 @@ def _what_follows(chart: Chart, edit: edits.SetMeter, first: int, last: int) -> 
         return now
     fixed = " up to the next that is fixed" if any(b.fixed for b in before.bars[last + 1 :]) else ""
     return f"{now}; the lines after that lie {_later(beats)}{fixed}"
+
+
+def _one_alone(chart: Chart, edit: edits.SetMeter) -> str:
+    """How a single shorter bar is got where a bar has become several: a song's odd 2/4 moves all lines after it."""
+    k, after = edit.first_bar, edit.rebarring(chart).time_map
+    if edit.last_bar != k or k + 1 >= len(after) or after.bars[k + 1].meter != edit.meter:
+        return ""
+    rest, old = bar_list(after, [k + 1]), chart.time_map.bars[k].meter
+    return f" For one bar of {edit.meter} alone set {old} from {rest} on."
 
 
 def _pickup(chart: Chart, amount: Amount, where: _Where) -> _Said:
