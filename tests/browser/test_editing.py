@@ -31,7 +31,8 @@ def test_mouse_writes_chooses_removes_and_moves(song, screenshot):
     # On an empty place the first of two clicks writes, and the second changes nothing.
     grid.click(1, 9 / 16, "kick", click_count=2)
     grid.settle()
-    assert note(kernel, 1, "9/16", "kick", "velocity") == 80
+    # As loud as that drum usually is: half of the kicks have 105, the others 90.
+    assert note(kernel, 1, "9/16", "kick", "velocity") == 105
     # Dragged to another place and instrument.
     grid.drag(grid.point(1, 1 / 4, "snare"), grid.point(1, 5 / 16, "floor tom"))
     grid.settle()
@@ -40,7 +41,7 @@ def test_mouse_writes_chooses_removes_and_moves(song, screenshot):
     # Between columns.
     grid.click(2, 9 / 32, "snare", modifiers=["Alt"])
     grid.settle()
-    assert note(kernel, 2, "9/32", "snare", "velocity") == 80
+    assert note(kernel, 2, "9/32", "snare", "velocity") == 100
     screenshot(page)
 
 

@@ -3,6 +3,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import * as chart from "../../workbench/grid/js/chart.js";
 import * as timeline from "../../workbench/grid/js/timeline.js";
+import { usualVelocity, writtenNote } from "../../workbench/grid/js/edits.js";
 import { add, compare, fraction, parseFraction, textOf, valueOf } from "../../workbench/grid/js/fractions.js";
 
 /** Nine rows of one height. */
@@ -189,4 +190,12 @@ test("bars are listed by runs, and beyond some of them counted", () => {
   assert.equal(chart.barList({ time_map: { bars } }, odd), "bars 1, 3, 5, 7, 9, 11 and 5 more");
   bars[0].length = "1/4";
   assert.equal(chart.barList({ time_map: { bars } }, [0, 1, 2]), "pick-up + bars 1–2");
+});
+
+test("a hit is written as loud as its drum usually is; of a drum that hardly plays nothing is usual", () => {
+  const played = (instrument, velocity, articulations) => ({ at: "0", instrument, velocity, articulations });
+  const notes = [30, 34, 36, 38, 39].map((v) => played("snare", v, ["ghost"])).concat([112, 118, 110, 120].map((v) => played("snare", v)));
+  const song = { bars: [{ notes }, { notes: [played("crash", 120)] }] };
+  assert.deepEqual(["snare", "crash", "ride"].map((name) => usualVelocity(song, name)), [118, 80, 80]);
+  assert.deepEqual(writtenNote(song, "1/4", "snare"), { at: "1/4", instrument: "snare", velocity: 118, confirmed: true });
 });

@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import { LinePictures } from "../../workbench/grid/js/line_pictures.js";
-import { showAtOnce, withChange, writtenNote } from "../../workbench/grid/js/edits.js";
+import { showAtOnce, withChange } from "../../workbench/grid/js/edits.js";
 
 class Canvas {
   constructor(width, height) {
@@ -38,7 +38,7 @@ function drawn(change) {
 test("what has not changed is not drawn again", () => assert.deepEqual(drawn({}), []));
 
 test("an edit draws its line, and Python's answer that says the same draws none", () => {
-  const edit = { edit: "add note", bar_index: 5, note: writtenNote("1/4", "snare") };
+  const edit = { edit: "add note", bar_index: 5, note: { at: "1/4", instrument: "snare", velocity: 80, confirmed: true } };
   const shown = showAtOnce(CHART, edit);
   assert.deepEqual(drawn({ chart: shown }), [1]);
   const answered = withChange(CHART, { bars: { 5: structuredClone(shown.bars[5]) } }, shown);

@@ -2,7 +2,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import { Session } from "../../workbench/grid/js/session.js";
-import { pasteEdit, writtenNote } from "../../workbench/grid/js/edits.js";
+import { pasteEdit } from "../../workbench/grid/js/edits.js";
 import { SHORTCUTS, keyName, shortcutOf } from "../../workbench/grid/js/keys.js";
 
 const CHART = {
@@ -10,7 +10,7 @@ const CHART = {
   time_map: { bars: [0, 1].map((k) => ({ meter: "4/4", beats_s: [0, 1, 2, 3].map((b) => k * 4 + b) })), end_s: 8 },
   bars: [{ notes: [{ at: "0", instrument: "kick", velocity: 80, confidence: 0.4 }] }, { notes: [] }],
 };
-const ADD = { edit: "add note", bar_index: 1, note: writtenNote("1/4", "snare") };
+const ADD = { edit: "add note", bar_index: 1, note: { at: "1/4", instrument: "snare", velocity: 80, confirmed: true } };
 
 function open() {
   const sent = [];

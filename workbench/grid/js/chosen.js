@@ -3,6 +3,7 @@
  * Pure functions of a chart; a place is {bar, at, instrument}.
  */
 import { columnsOf, lengthOf, noteAt, readMeter } from "./chart.js";
+import { usualVelocity } from "./edits.js";
 import { add, compare, fraction, multiply, parseFraction, subtract, textOf, valueOf } from "./fractions.js";
 
 /** @param {{bar: number, at: string, instrument: string}} place */
@@ -168,8 +169,9 @@ export function fillRowEdit(chart, instrument, [first, last]) {
       }
     }
     if (places.length) {
+      const velocity = usualVelocity(chart, instrument);
       return { parts, places, edit: together(places.map(({ bar, at }) =>
-        ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity: 80, confirmed: true } })), "fill row") };
+        ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity, confirmed: true } })), "fill row") };
     }
   }
   return null;

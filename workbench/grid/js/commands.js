@@ -90,7 +90,7 @@ export const COMMANDS = {
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
     if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
-    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(v.chart, at, instrument) });
   },
   "remove": (v) => withHits(v, (hits) => v.edit(removeEdit(hits, "remove hits")), "removed"),
   "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),

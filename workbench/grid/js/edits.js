@@ -114,10 +114,20 @@ const withoutMark = (marks, kind, [bar, at]) =>
 const find = (chart, edit) =>
   chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
 
-/** A hit written by the user. */
-export function writtenNote(at, instrument, velocity = 80) {
-  return { at, instrument, velocity, confirmed: true };
+/** Of a drum that the chart has not; of fewer hits than this nothing is usual. */
+const PLAIN_VELOCITY = 80;
+const FEWEST_USUAL = 4;
+
+/** How loud a drum is played in a chart: the median of its hits, ghost notes aside. */
+export function usualVelocity(chart, instrument) {
+  const is = (n) => n.instrument === instrument && !n.articulations?.includes("ghost");
+  const all = chart.bars.flatMap((b) => b.notes.filter(is).map((n) => n.velocity));
+  return all.length < FEWEST_USUAL ? PLAIN_VELOCITY : all.sort((a, b) => a - b)[all.length >> 1];
 }
+
+/** A hit written by the user, as loud as that drum usually is. */
+export const writtenNote = (chart, at, instrument) =>
+  ({ at, instrument, velocity: usualVelocity(chart, instrument), confirmed: true });
 
 /** Copy of the contents of bars first … last, as a paste writes them. */
 export const copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);

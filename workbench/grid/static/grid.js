@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 19a236fee6d91ec87b9f332ad2ecabdc1196c001235c02b3694f1cee277db58b */
+/* Made by python workbench/grid/bundle.py; sources 8b61f46f7baa7acfccdd7007b7cc6f01b003e0382e1612e5612b05207f55ac96 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -992,9 +992,14 @@ function withBar(chart, bar, change) {
 var without = (notes, at, instrument) => notes.filter((n) => n.at !== at || n.instrument !== instrument);
 var withoutMark = (marks, kind, [bar, at]) => marks.filter((m) => m.kind !== kind || m.start[0] !== bar || m.start[1] !== at);
 var find = (chart, edit) => chart.bars[edit.bar_index]?.notes.find((n) => n.at === edit.position && n.instrument === edit.instrument);
-function writtenNote(at, instrument, velocity = 80) {
-  return { at, instrument, velocity, confirmed: true };
+var PLAIN_VELOCITY = 80;
+var FEWEST_USUAL = 4;
+function usualVelocity(chart, instrument) {
+  const is = (n) => n.instrument === instrument && !n.articulations?.includes("ghost");
+  const all = chart.bars.flatMap((b) => b.notes.filter(is).map((n) => n.velocity));
+  return all.length < FEWEST_USUAL ? PLAIN_VELOCITY : all.sort((a, b) => a - b)[all.length >> 1];
 }
+var writtenNote = (chart, at, instrument) => ({ at, instrument, velocity: usualVelocity(chart, instrument), confirmed: true });
 var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
 function pasteEdit(chart, copied, bar, count2 = copied.length) {
   const bars2 = [];
@@ -1792,7 +1797,8 @@ function fillRowEdit(chart, instrument, [first, last]) {
       }
     }
     if (places.length) {
-      return { parts, places, edit: together(places.map(({ bar, at }) => ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity: 80, confirmed: true } })), "fill row") };
+      const velocity = usualVelocity(chart, instrument);
+      return { parts, places, edit: together(places.map(({ bar, at }) => ({ edit: "add note", bar_index: bar, note: { at, instrument, velocity, confirmed: true } })), "fill row") };
     }
   }
   return null;
@@ -2849,7 +2855,7 @@ var COMMANDS = {
   "toggle": (v) => {
     const { bar, at, instrument } = v.cursor;
     if (noteAt(v.chart, bar, at, instrument)) v.edit(removeEdit(hitsAt(v.chart, [v.cursor]), "remove"));
-    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(at, instrument) });
+    else if (!answerPossible(v, true)) v.edit({ edit: "add note", bar_index: bar, note: writtenNote(v.chart, at, instrument) });
   },
   "remove": (v) => withHits(v, (hits2) => v.edit(removeEdit(hits2, "remove hits")), "removed"),
   "move left": (v) => moveMeant(v, (p) => column(v, p, -1), "moved a column back"),

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 19a236fee6d91ec87b9f332ad2ecabdc1196c001235c02b3694f1cee277db58b */
+/* Made by python workbench/grid/bundle.py; sources 8b61f46f7baa7acfccdd7007b7cc6f01b003e0382e1612e5612b05207f55ac96 */
 
 // js/score.js
 function safeSvg(text) {
