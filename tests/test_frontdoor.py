@@ -192,6 +192,13 @@ def test_a_house_style_reaches_the_pages(tmp_path):
         wb.export(wb.demo_song(what="chart"), tmp_path, ["svg"], house_style=style)
 
 
+def test_a_title_out_of_a_file_names_reports_in_the_folder_only(tmp_path):
+    chart = replace(Chart.empty(TimeMap.steady(2, 120)), title="../up")
+    written = wb.report(wb.read_part(chart), tmp_path / "in")
+    assert {path.parent.resolve() for path in written} == {(tmp_path / "in").resolve()}
+    assert [path.name for path in tmp_path.iterdir()] == ["in"]
+
+
 @pytest.mark.slow
 def test_drafts_of_two_people_against_one_recording_are_kept_apart(tmp_path):
     recording = wb.demo_song(tmp_path)

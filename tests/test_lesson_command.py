@@ -16,7 +16,9 @@ def test_the_command(tmp_path, capsys):
     write_chart(part(*[ROCK] * 7, FILL, title="Copper Weather"), chart)
     assert main(["lesson", str(chart), "--out", str(tmp_path / "out"), "--student", "Ana", "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)
-    assert plan["page"].endswith("song.lesson.html") and "Ana" in (tmp_path / "out/song.lesson.html").read_text("utf-8")
+    # Another student's lesson of the same song takes nobody's place.
+    page = tmp_path / "out/song - Ana.lesson.html"
+    assert plan["page"] == str(page) and "Ana" in page.read_text("utf-8")
     assert plan["recording"] is None and plan["film"] is None
     assert main(["lesson", str(chart)]) == 0
     assert "1. The form" in capsys.readouterr().out

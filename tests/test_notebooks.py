@@ -91,7 +91,7 @@ def test_make_a_practice_pack_leaves_a_pack(tmp_path):
 
 def test_plan_a_lesson_leaves_the_page_that_was_planned(tmp_path):
     said, _ = demo("plan_a_lesson", tmp_path)
-    page = tmp_path / "demo" / "Copper Weather.lesson.html"
+    page = tmp_path / "demo" / "Copper Weather - Ana.lesson.html"
     text = page.read_text("utf-8")
     assert page.name in said and "Left hand low" in text and 'id="drums-0"' in text
     # Four items were kept of the plan.

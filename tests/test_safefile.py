@@ -9,7 +9,16 @@ import pytest
 
 from workbench.errors import FileFormatError
 from workbench.files import safefile
-from workbench.files.safefile import check_folder, copy_aside, locked, make_folder, replacing, set_aside, write_whole
+from workbench.files.safefile import (
+    check_folder,
+    copy_aside,
+    file_name,
+    locked,
+    make_folder,
+    replacing,
+    set_aside,
+    write_whole,
+)
 
 
 def test_a_fault_while_writing_leaves_the_old_file_and_nothing_else(tmp_path):
@@ -18,6 +27,15 @@ def test_a_fault_while_writing_leaves_the_old_file_and_nothing_else(tmp_path):
         temporary.write_bytes(b"new")
         raise ZeroDivisionError
     assert file.read_bytes() == b"old" and os.listdir(tmp_path) == ["a.txt"]
+
+
+@pytest.mark.parametrize(
+    "text", ["../up", "/etc/up", "A/B Side", "..", "", " . ", "C:\\up", "a\0b\n", "x" * 999, "ß" * 999, "\ud800"]
+)
+def test_any_text_is_a_name_in_its_folder_that_is_seen(tmp_path, text):
+    file = write_whole(tmp_path / f"{file_name(text, 'chart')}.html", b"")
+    assert file.parent.resolve() == tmp_path.resolve() and os.listdir(tmp_path) == [file.name]
+    assert not file.name.startswith(".") and "\n" not in file.name
 
 
 def test_rights_and_links_stay(tmp_path):

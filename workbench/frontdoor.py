@@ -667,6 +667,7 @@ def export(
     ['copper-weather.hurried-bars-5-8.mid']
     """
     from workbench.files.document import ChartDocument
+    from workbench.files.safefile import file_name
     from workbench.scorefiles import read_house_style, write_scores
 
     if house_style is not None:
@@ -676,7 +677,7 @@ def export(
         raise FileFormatError("Name a folder for the score: this chart lies in no file.")
     if isinstance(chart, ChartDocument):
         chart.save()
-    name = part.file or Path(part.chart.title.strip().replace(os.sep, "-") or "chart")
+    name = part.file or Path(file_name(part.chart.title, "chart"))
     span = None if bars is None else _span(part.chart, bars)
     return write_scores(part.chart, name, formats, folder=folder, bars=span, progress=_shown(progress), **options)
 
@@ -1577,6 +1578,7 @@ def report(
         Made if missing.
     name : str, optional
         Beginning of the files' names; by default that of the checked draft's file, of the take's, or the chart's title.
+        A lesson's name ends with the student's.
     progress : callable, optional
         Of a lesson.
 
@@ -1603,25 +1605,29 @@ def report(
     from workbench.checking.check_report import write_check
     from workbench.checking.take import Take
     from workbench.checking.take_report import write_take
-    from workbench.files.safefile import make_folder, write_whole
+    from workbench.files.safefile import file_name, make_folder, write_whole
     from workbench.practice.lesson import Lesson
     from workbench.practice.lessonpage import write_lesson
     from workbench.reading.versions import Versions
 
     place = make_folder(folder)
     if isinstance(result, Lesson):
-        return [write_lesson(result, place / f"{name or result.title}.lesson.html", _shown(progress))]
+        stem = name or file_name(result.title, "lesson")
+        stem += f" - {file_name(result.student, 'student')}" if result.student.strip() else ""
+        return [write_lesson(result, place / f"{stem}.lesson.html", _shown(progress))]
     if isinstance(result, Check | Take):
-        stem = place / (name or (_checked_name(result) if isinstance(result, Check) else Path(result.recording).stem))
+        beginning = place / (
+            name or (_checked_name(result) if isinstance(result, Check) else Path(result.recording).stem)
+        )
         endings = (".html", ".pdf", ".json")
         if isinstance(result, Take):
-            return [write_take(result, f"{stem}.take{e}") for e in endings]
-        return [write_check(result, f"{stem}.check{e}", result.recording) for e in endings]
+            return [write_take(result, f"{beginning}.take{e}") for e in endings]
+        return [write_check(result, f"{beginning}.check{e}", result.recording) for e in endings]
     title, kind = (result.first.title, "versions") if isinstance(result, Versions) else (result.chart.title, "reading")
-    stem = place / (name or title or "chart")
+    beginning = place / (name or file_name(title, "chart"))
     data = json.dumps(result.to_data(), indent=1, ensure_ascii=False) + "\n"
     return [
-        write_whole(f"{stem}.{kind}{ending}", text.encode())
+        write_whole(f"{beginning}.{kind}{ending}", text.encode())
         for ending, text in ((".md", result.to_markdown()), (".json", data))
     ]
 

@@ -50,14 +50,14 @@ def run(args: argparse.Namespace) -> int:
     import workbench as wb
     from workbench.practice.lesson import lesson_lines
     from workbench.progress import TerminalProgress
+    from workbench.scorefiles import part_name
 
     items = [_number(n) for n in args.film.split(",")] if args.film else None
     heading = {name: getattr(args, name) for name in ("student", "date", "teacher", "language", "counts")}
     lesson = wb.lesson(args.chart, recording=args.recording, shelf=args.shelf, **heading)
     if args.no_recording:
         lesson = replace(lesson, recording=None)
-    name = args.chart.name.split(".")[0]
-    (page,) = wb.report(lesson, args.out or args.chart.parent, name, progress=TerminalProgress())
+    (page,) = wb.report(lesson, args.out or args.chart.parent, part_name(args.chart), progress=TerminalProgress())
     film = None
     if args.film is not None:
         film = wb.film(lesson, page.with_suffix(".webm"), items=items, progress=TerminalProgress())

@@ -7,6 +7,7 @@ was, so files are written beside their place and then put there in one step.
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import shutil
 import time
@@ -27,6 +28,23 @@ except ImportError:  # pragma: no cover - systems without POSIX locks
 _PART = ".part"
 #: How long another program may keep a file locked before we give up, seconds; one write takes milliseconds.
 PATIENCE_S = 5.0
+#: What no file's name may hold on some system: separators of paths, what Windows reserves (Microsoft, "Naming Files,
+#: Paths, and Namespaces") and control characters.
+_NOT_IN_NAMES = re.compile(r'[/\\:*?"<>|\x00-\x1f\x7f]')
+#: A text takes up at most so many bytes of a file's name, which has 255 on Linux, macOS and Windows.
+LONGEST_NAME = 120
+
+
+def file_name(text: str, otherwise: str) -> str:
+    """A text, such as a title out of anybody's file, as a file's name: it leads to no other folder and hides nothing.
+
+    Examples
+    --------
+    >>> file_name("../A/B Side", "lesson"), file_name("...", "lesson")
+    ('-A-B Side', 'lesson')
+    """
+    name = _NOT_IN_NAMES.sub("-", text).strip(". ")
+    return name.encode("utf-8", "ignore")[:LONGEST_NAME].decode("utf-8", "ignore").strip(". ") or otherwise
 
 
 @contextmanager
