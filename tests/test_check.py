@@ -16,11 +16,12 @@ from tests.test_align import CHORUS, GROOVE, SONG, VARIATION, chart_of, played
 from workbench.chart import Note, WrittenBar
 from workbench.chart.counting import percent_said
 from workbench.chart.events import Stroke
-from workbench.checking.check import check_chart
+from workbench.checking.check import check_chart, check_draft
 from workbench.checking.check_report import check_page, short_lines, summary_of
 from workbench.checking.findings import WRONG_FROM
 from workbench.checking.judging import doubted, judge_notes
 from workbench.listening.transcription import Transcription
+from workbench.shipped import demo_song
 
 
 def heard_of(bars, **how):
@@ -47,6 +48,13 @@ def test_a_right_chart_has_no_findings():
     assert check.findings == () and check.patterns == () and check.first == check.remarks == ()
     assert check.notes_heard == check.notes_aligned == sum(len(b.notes) for b in SONG)
     assert [b.bar_index for b in check.bars] == list(range(12)) and check.worst_bars == ()
+
+
+@pytest.mark.slow
+def test_nothing_of_the_demos_own_chart_is_called_wrong():
+    """It is what was played: toms that sound like kicks, and a hi-hat in a crash's ring."""
+    check = check_draft(demo_song(what="chart"), demo_song())
+    assert check.alignment.agreement > 0.9 and not any(f.verdict == "wrong" for f in check.findings)
 
 
 def test_written_but_not_heard():

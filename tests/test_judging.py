@@ -6,12 +6,13 @@ from fractions import Fraction as F
 import pytest
 
 from tests.sentences import says
-from tests.test_align import CHORUS, SONG, chart_of
-from tests.test_check import HEARD, found, with_bar
+from tests.test_align import CHORUS, GROOVE, SONG, chart_of
+from tests.test_check import HEARD, found, heard_of, with_bar
 from tests.test_findings import activations_of
-from workbench.chart import Note
+from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
+from workbench.checking.findings import WRONG_FROM
 
 
 @pytest.mark.common_practice
@@ -49,6 +50,36 @@ def test_kin_taken_for_each_other_all_over_are_for_listening():
         )
         findings = found(SONG, replace(HEARD, strokes=strokes), kind="wrong drum", instrument="closed hi-hat")
         assert len(findings) > 20 and {f.verdict for f in findings} == verdicts
+
+
+def test_a_drum_heard_at_many_strokes_of_another_is_for_listening():
+    """A kick heard at every second tom of a fill may be the toms' own sound; one left out has its place in the bar."""
+    fill, said = WrittenBar(tuple(Note(F(k, 8), "floor tom", 100) for k in range(8))), []
+    for places, bars in (((0, 3, 4, 7), (5,)), ((4,), (3, 5, 7))):
+        song = [fill if k in bars else bar for k, bar in enumerate(SONG)]
+        heard = heard_of(song)
+        toms = [s.time_s for s in heard.strokes if s.instrument == "floor tom"]
+        kicks = [Stroke(toms[8 * k + place], "kick", 95, 0.97) for k in range(len(bars)) for place in places]
+        told = found(song, replace(heard, strokes=tuple(sorted((*heard.strokes, *kicks)))), kind="missing")
+        assert [f.heard_instrument for f in told] == ["kick"] * len(kicks)
+        said.append([f.probability for f in told])
+    here_and_there, in_one_place = said
+    assert max(here_and_there) < WRONG_FROM - 0.1 and min(in_one_place) > max(here_and_there) + 0.1
+
+
+def test_a_hi_hat_in_the_ring_of_a_crash_is_hardly_missed():
+    """What a crash drowns is told as unheard, not as wrong; the same hi-hat after a kick alone is wrong."""
+    at = 1.3 + 4 * 240 / 113
+    said = {}
+    for crash in (True, False):
+        bars = with_bar(4, replace(GROOVE, notes=(*GROOVE.notes, *[Note(F(0), "crash", 110)] * crash)))
+        strokes = heard_of(bars).strokes
+        lost = min((s for s in strokes if s.instrument == "closed hi-hat"), key=lambda s: abs(s.time_s - at - 30 / 113))
+        assert lost.time_s == pytest.approx(at + 30 / 113, abs=0.02)
+        heard = [s for s in strokes if s is not lost]
+        findings = found(bars, replace(HEARD, strokes=tuple(heard), activations=activations_of(heard)), bar_number=5)
+        said[crash] = [f.probability for f in findings if f.instrument == "closed hi-hat"]
+    assert max(said[True], default=0.0) < 0.2 and said[False][0] > WRONG_FROM
 
 
 def test_soft_and_covered_notes_are_for_listening():
