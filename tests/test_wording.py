@@ -129,6 +129,13 @@ def test_an_empty_chart_reads_as_silence():
     assert [s.text for s in reading.statements] == ["no drums: 4 bars"]
 
 
+def test_a_page_says_that_no_fill_was_found_and_only_then():
+    without, within = (read_part(part(*bars)).to_markdown() for bars in ([ROCK] * 8, SONG))
+    assert re.search(r"## Fills\n\nNone was found", without)
+    assert re.search(r"## Fills\n\n- \*\*Fill 1", within) and "None was found" not in within
+    assert "## Fills" not in read_part(part(EMPTY, EMPTY)).to_markdown(), "where nothing is played nothing is missed"
+
+
 # -- played freely ----------------------------------------------------------------------
 
 FREE = [
