@@ -23,6 +23,7 @@ from scipy.special import softmax
 from workbench.listening.bar_correction import correction
 from workbench.listening.bars import PARTS_PER_BEAT, ROLES
 from workbench.listening.chooser import Candidate, Heard, chooser, decided_by, measure
+from workbench.listening.song_pulse import song_pulse
 
 #: Values told of each beat of a mean bar: strokes by part and role; likelihoods of beat and downbeat by part, changes
 #: of harmony on the beat and half a beat later, of bass and of chords, lone crashes; and strokes that come again.
@@ -179,6 +180,6 @@ def pooled(heard: Heard, found: Sequence[Candidate], measures: np.ndarray) -> np
 
 def likelihood(heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
     """How likely each reading is the right one, (readings,), sum 1: what chooser and reader say together, corrected by
-    what finished music teaches."""
+    what finished music teaches, weighed by how it agrees with the pulse of the whole song."""
     measures = measure(heard, found)
-    return correction().corrected(pooled(heard, found, measures), measures)
+    return song_pulse().weigh(correction().corrected(pooled(heard, found, measures), measures), heard, found)

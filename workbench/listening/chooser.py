@@ -38,8 +38,9 @@ from workbench.listening.bars import (
     roles_of,
 )
 from workbench.listening.beats import FASTEST_BPM, SLOWEST_BPM
-from workbench.listening.grids import Grid, distance_s, of_strokes
+from workbench.listening.grids import Grid, of_strokes
 from workbench.listening.harmony import Harmony
+from workbench.listening.pulse import Pulse
 
 #: Meters that a user may ask for, those of single bars (:data:`~workbench.listening.bars.METERS`) first.
 KNOWN_METERS = (*METERS, *COMPOSED)
@@ -63,8 +64,6 @@ GRIDS_EACH, STRUCK_EACH = 4, 2
 #: Tempi of this ratio, natural log, are of one level.
 LEVEL_WIDTH = 0.1
 
-#: Added to the log odds of every beat: how often a peak of the activations is a beat.
-BEAT_ODDS = 0.5
 #: How much the beat activations count against the strokes when readings are sifted.
 PULSE_WEIGHT = 0.7
 
@@ -83,32 +82,9 @@ class Heard:
         return roles_of(self.strokes)
 
     @cached_property
-    def _wide(self) -> dict[str, np.ndarray]:
-        width = 2 * int(round(0.05 * self.activations.frame_rate_hz)) + 1
-        return {k: maximum_filter1d(getattr(self.activations, k), width) for k in ("beat", "downbeat")}
-
-    def at(self, name: str, times_s: np.ndarray) -> np.ndarray:
-        """Highest activation ("beat", "downbeat") within ±50 ms of moments."""
-        wide = self._wide[name]
-        return wide[np.clip(np.round(times_s * self.activations.frame_rate_hz).astype(int), 0, len(wide) - 1)]
-
-    @cached_property
-    def _peaks(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-        """Times of the peaks of "beat" and "downbeat", and the log odds against each being none."""
-        found = {}
-        for name in ("beat", "downbeat"):
-            heard = getattr(self.activations, name)
-            frames = np.flatnonzero((heard == maximum_filter1d(heard, 11)) & (heard > 0.1))
-            wide = np.clip(maximum_filter1d(heard, 5), 0.02, 0.98)
-            found[name] = frames / self.activations.frame_rate_hz, np.log1p(-wide[frames])
-        return found
-
-    def pulse_score(self, times_s: np.ndarray, name: str = "beat") -> float:
-        """Log likelihood of beats (or "downbeat": of bar lines) just here under the activations, natural log."""
-        b = np.clip(self.at(name, times_s), 0.02, 0.98)
-        times, missed = self._peaks[name]
-        far = distance_s(times, times_s) > 0.06
-        return float((np.log(b) - np.log1p(-b) + BEAT_ODDS).sum() + missed[far].sum())
+    def pulse(self) -> Pulse:
+        """Beats and downbeats as the detector hears them."""
+        return Pulse(self.activations.frame_rate_hz, self.activations.beat, self.activations.downbeat)
 
     @cached_property
     def _struck(self) -> np.ndarray:
@@ -122,7 +98,7 @@ class Heard:
     def evidence(self, beats_s: np.ndarray) -> BarEvidence:
         """What the song says for bars over given beats."""
         change = None if self.harmony is None else self.harmony.changes_at(beats_s)
-        return BarEvidence(beats_s, self.strokes, self.at("downbeat", beats_s), change, self.roles)
+        return BarEvidence(beats_s, self.strokes, self.pulse.at("downbeat", beats_s), change, self.roles)
 
 
 @dataclass(frozen=True)
@@ -199,7 +175,7 @@ def candidates(
     levels: dict[int, list[tuple[float, Grid, Sequence[int]]]] = {}
     for grid, fixed in grids:
         level = round(np.log(grid.tempo_bpm) / LEVEL_WIDTH)
-        levels.setdefault(level, []).append((PULSE_WEIGHT * heard.pulse_score(grid.beats_s), grid, fixed))
+        levels.setdefault(level, []).append((PULSE_WEIGHT * heard.pulse.score(grid.beats_s), grid, fixed))
     kept = [(k, *g) for k, here in levels.items() for g in _fitting(heard, here)]
     for level, pulse, grid, fixed in kept:
         evidence = heard.evidence(grid.beats_s)
@@ -362,7 +338,7 @@ class _GridMeasures:
         beats, gaps = grid.beats_s, np.diff(grid.beats_s)
         self.heard, self.evidence, self.beats_s = heard, evidence, beats
         self.span_s = float(beats[-1] - beats[0])
-        odds = [_odds(heard.at("beat", beats[:-1] + part * gaps)) for part in (0.0, 0.5, 0.25, 0.75)]
+        odds = [_odds(heard.pulse.at("beat", beats[:-1] + part * gaps)) for part in (0.0, 0.5, 0.25, 0.75)]
         counts = evidence.counts
         loud = counts[:, :, [_ROLE["kick"], _ROLE["backbeat"]]].sum(axis=2).sum(axis=0)
         total = max(float(loud.sum()), 1e-6)
@@ -381,7 +357,7 @@ class _GridMeasures:
         hits = np.log(counts.sum() / len(counts) + 0.3)
         kicks = counts[:, :, [_ROLE["kick"], _ROLE["backbeat"]]].sum() / len(counts)
         tempo = float(np.log(grid.tempo_bpm / 110.0))
-        self.pulse = heard.pulse_score(beats) / self.span_s
+        self.pulse = heard.pulse.score(beats) / self.span_s
         self.head = [self.pulse, 0.0]
         self.beat = [odds[0].mean(), (odds[0] - odds[1]).mean(), (odds[0] - np.maximum(odds[2], odds[3])).mean()]
         self.beat += [on, off, 1.0 - on - off]
@@ -501,7 +477,7 @@ class _GridMeasures:
         four = max(float(event[h::4].mean()) for h in range(4)) - float(event.mean()) if len(event) >= 8 else 0.0
         whole = evidence.downbeat_odds[opens[0] :][: (n - opens[0]) // beats * beats] if len(opens) else np.zeros(0)
         wins = float((whole.reshape(-1, beats).argmax(axis=1) == 0).mean()) if len(whole) else 0.0
-        lines = self.heard.pulse_score(self.beats_s[opens], "downbeat")
+        lines = self.heard.pulse.score(self.beats_s[opens], "downbeat")
         bar_s = float(np.log(beats * 60.0 / 110.0) - self.tempo - np.log(2.1))
         return [
             *(fit / self.span_s, 0.0, *self.head, candidate.sifted / self.span_s),

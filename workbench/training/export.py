@@ -6,6 +6,7 @@ import argparse
 import hashlib
 import json
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,11 @@ import onnx
 import torch
 
 from workbench.listening.features import BANDS, WINDOWS
+from workbench.listening.song_pulse import PICTURE_ROWS
 from workbench.sound.frames import BINS
 from workbench.sound.runtime import open_session
 from workbench.training.network import Network, read_state, write_state
+from workbench.training.song_network import MeanOfSongNetworks, SongNetwork
 from workbench.training.stem_network import StemNetwork
 
 #: ONNX operator set; GRU has been the same since 14.
@@ -29,9 +32,11 @@ def mean_state(weights: list[Path]) -> dict[str, torch.Tensor]:
     return {k: sum(run[k] for run in runs) / len(runs) for k in runs[0]}
 
 
-def write_onnx(network: torch.nn.Module, shape: tuple[int, ...], names: tuple[str, str], model: Path) -> None:
+def write_onnx(
+    network: torch.nn.Module, shape: tuple[int, ...], names: tuple[str, str], model: Path, frames_axis: int = 1
+) -> None:
     """Write a network whose input (passages, frames, …) is like *shape*; *names* are its input's and output's."""
-    axes = {0: "passage", 1: "frame"}
+    axes = {0: "passage", frames_axis: "frame"}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         torch.onnx.export(
@@ -86,6 +91,22 @@ def export_separator(state: dict[str, torch.Tensor], model: Path) -> float:
     return largest_difference(network, torch.randn(3, 52, BINS, 2), model)
 
 
+def export_song_pulse(states: Sequence[dict[str, torch.Tensor]], model: Path) -> float:
+    """Write the mean of networks that follow a song, and its checksum into the file beside it; returns the largest
+    difference of logits on random pictures."""
+    networks = [SongNetwork() for _ in states]
+    for network, state in zip(networks, states, strict=True):
+        network.load_state_dict({k: v.half().float() if v.numel() > 64 else v for k, v in state.items()})
+    mean = MeanOfSongNetworks(networks).eval()
+    write_onnx(mean, (2, PICTURE_ROWS, 400), ("picture", "logits"), model, frames_axis=2)
+    keep_half(model)
+    beside = model.with_suffix(".json")
+    told = json.loads(beside.read_text()) if beside.exists() else {"before": 1.0, "beats": 0.0, "lines": 0.0}
+    checksum = hashlib.sha256(model.read_bytes()).hexdigest()
+    beside.write_text(json.dumps(told | {"sha256": checksum}) + "\n")
+    return largest_difference(mean, torch.rand(1, PICTURE_ROWS, 848), model)
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(
@@ -98,12 +119,16 @@ def main() -> None:
     parser.add_argument("weights", type=Path, nargs="+", help="one file, or several to average")
     parser.add_argument("model", type=Path)
     parser.add_argument("--separator", action="store_true", help="the network for drums and rest, not the detector")
+    parser.add_argument("--song-pulse", action="store_true", help="networks that follow a song, side by side")
     parser.add_argument("--state", type=Path, help="also keep the parameters, as .npz, to train on from later")
     args = parser.parse_args()
-    state = mean_state(args.weights)
-    difference = (export_separator if args.separator else export_detector)(state, args.model)
-    if args.state:
-        write_state(state, args.state)
+    if args.song_pulse:
+        difference = export_song_pulse([read_state(file) for file in args.weights], args.model)
+    else:
+        state = mean_state(args.weights)
+        difference = (export_separator if args.separator else export_detector)(state, args.model)
+        if args.state:
+            write_state(state, args.state)
     print(f"{args.model}: {args.model.stat().st_size / 1e6:.1f} MB, answers differ by {difference:.1e}")
     if difference > LARGEST_DIFFERENCE:
         raise SystemExit("The exported model does not answer like the original.")
