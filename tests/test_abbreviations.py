@@ -193,6 +193,31 @@ def test_dense_bars_take_more_room():
     assert [len(line) for line in lay_lines(chart, abbreviate(chart, similes=False))] == [2, 2, 2, 2]
 
 
+def chart_of(*bars):
+    return Chart(TimeMap.steady(len(bars), 100), bars)
+
+
+GHOSTS = frozenset({"ghost"})
+DENSE = WrittenBar(tuple(Note(Fraction(k, 32), "snare", 40, GHOSTS) for k in range(32)))
+FLAMS = WrittenBar(tuple(Note(Fraction(k, 16), "snare", 90, frozenset({"flam"})) for k in range(16)))
+
+
+def test_a_simile_that_opens_a_line_takes_the_room_of_its_notes():
+    """It is written out there, and once lay over the bar beside it."""
+    chart = chart_of(DENSE, DENSE, FLAMS)
+    lines = lay_lines(chart, abbreviate(chart))
+    assert [(len(line), signs(line)) for line in lines] == [(1, "n")] * 3
+
+
+def test_bars_between_dense_ones_share_their_lines_evenly():
+    """None of five is left alone on a line, stretched, because the sixth fills one."""
+    light = [
+        WrittenBar(tuple(Note(Fraction(k, 16), "closed hi-hat", 60 + k) for k in range(12 + j % 2))) for j in range(5)
+    ]
+    chart = chart_of(*light, DENSE, *light)
+    assert [len(line) for line in lay_lines(chart, abbreviate(chart, similes=False))] == [3, 2, 1, 3, 2]
+
+
 def test_a_line_opens_with_notes_and_counts_go_on():
     chart = part("a" * 8)
     lines = lay_lines(chart, abbreviate(chart))

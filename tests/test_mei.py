@@ -1,5 +1,7 @@
 """The chart as MEI: each note and bar by its name."""
 
+from fractions import Fraction as F
+
 import pytest
 from hypothesis import HealthCheck, given
 from lxml import etree
@@ -7,8 +9,10 @@ from lxml import etree
 from tests.chart_strategies import charts
 from tests.effort import examples
 from tests.test_engrave import WRITTEN_OUT, ids, song
-from workbench.chart import Section
-from workbench.engraving.engrave import engrave_svg
+from workbench.chart import Chart, Note, Section, WrittenBar
+from workbench.chart.meter import TimeMap
+from workbench.engraving.engrave import engrave_svg, mei_bytes
+from workbench.engraving.mei import NAMESPACE
 from workbench.notation.scoresigns import bar_id, note_id
 
 FEW = examples(20, suppress_health_check=list(HealthCheck))
@@ -22,6 +26,22 @@ def test_every_note_and_bar_can_be_found(chart):
     expected = [note_id(k, n) for k, n in chart.notes()] + [bar_id(k) for k in range(len(chart))]
     own = [i for i in found if i.startswith(("note-", "bar-")) and "note-key" not in i]
     assert sorted(own) == sorted(expected)
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("drums", "numbers"),
+    [
+        (["snare", "high tom", "mid tom", "floor tom", "kick", "kick"], ["3", "3"]),
+        (["snare", "", "high tom", "", "kick", ""], ["3"]),
+    ],
+)
+def test_the_feet_have_a_number_of_their_own_unless_they_share_the_hands_tuplet(drums, numbers):
+    """The hands' three of half a beat says nothing of two kicks at the end of the beat."""
+    notes = tuple(Note(F(k, 24), name) for k, name in enumerate(drums) if name)
+    chart = Chart(TimeMap.steady(1, 100), (WrittenBar(notes),))
+    found = etree.fromstring(mei_bytes(chart)).iter(f"{{{NAMESPACE}}}tuplet")
+    assert [t.get("num") for t in found if t.get("num.visible") == "true"] == numbers
 
 
 def test_folded_part_shows_the_first_pass():

@@ -307,7 +307,7 @@ class _BarWriter:
     def _tuplet(self, parent: etree._Element, voice: Voice, members: range, shown: set) -> etree._Element:
         events = [voice.events[j] for j in members]
         value = events[0].value
-        place = (events[0].position, value.actual, value.normal)
+        place = (events[0].position, events[-1].end, value.actual, value.normal)
         beamed = all(e.beams for e in events)
         # The hands' number is enough where the feet play the same tuplet.
         visible = place not in shown

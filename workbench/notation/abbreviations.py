@@ -18,7 +18,7 @@ of four may fill a line), and the bar after a rest or slashes.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
@@ -437,7 +437,8 @@ def lay_lines(
             blocks[k - 1 : k + 1] = [both]
     lines = []
     for block in blocks:
-        lines += _block_lines(chart, block, bars_per_line, most_weight)
+        for shared in _parted(chart, block, most_weight):
+            lines += _block_lines(chart, shared, bars_per_line, most_weight)
     return [_open_with_notes(line) for line in lines]
 
 
@@ -451,6 +452,8 @@ def _open_with_notes(line: list[PrintedBar]) -> list[PrintedBar]:
 _EXTRA_WEIGHT = {"flam": 1.2, "drag": 2.0, "ghost": 0.7, "double": 0.7, "roll": 0.7}
 _EXTRA_WEIGHT_EVENLY = _EXTRA_WEIGHT | {"ghost": 0.3, "double": 0.3, "roll": 0.3}
 _BAR_LINE, _HEAD_BESIDE = 0.8, 0.7
+#: What the emptiest bar weighs.
+_LEAST_WEIGHT = 4.0
 #: A bar is full of sixteenths that has so many of them (no source).
 _EVENLY_FULL = Fraction(3, 4)
 
@@ -466,8 +469,8 @@ def bar_weight(chart: Chart, bar: PrintedBar) -> float:
         extra = _EXTRA_WEIGHT_EVENLY if even else _EXTRA_WEIGHT
         wide = sum(extra.get(sign, 0.0) for n in notes for sign in n.articulations)
         beside = _HEAD_BESIDE * _heads_beside(chart, bar.bar_index)
-        return max(4.0, len(places) + wide + beside + _BAR_LINE)
-    return 4.0
+        return max(_LEAST_WEIGHT, len(places) + wide + beside + _BAR_LINE)
+    return _LEAST_WEIGHT
 
 
 def _heads_beside(chart: Chart, bar_index: int) -> int:
@@ -482,17 +485,35 @@ def _heads_beside(chart: Chart, bar_index: int) -> int:
     return sum(b - a <= 1 for places in chords for a, b in zip(places, places[1:]))
 
 
+def _parted(chart: Chart, block: list[PrintedBar], most: float) -> Iterator[list[PrintedBar]]:
+    """A block of bars, parted at those that share a line with none, so that the bars between share theirs evenly."""
+    shared: list[PrintedBar] = []
+    for b in block:
+        if bar_weight(chart, b) + _LEAST_WEIGHT > most:
+            yield shared
+            yield [b]
+            shared = []
+        else:
+            shared.append(b)
+    yield shared
+
+
 def _block_lines(chart: Chart, block: list[PrintedBar], per_line: int, most: float) -> list[list[PrintedBar]]:
     lines: list[list[PrintedBar]] = []
     rest = list(block)
+
+    def weight(take: int) -> float:
+        # A simile that opens the line is written out there, and takes the room of its notes.
+        return sum(bar_weight(chart, b) for b in _open_with_notes(rest[:take]))
+
     while rest:
         pickup = int(chart.time_map.bars[rest[0].bar_index].is_pickup)
         take = min(per_line + pickup, len(rest))
-        if len(rest) == per_line + pickup + 1 and sum(bar_weight(chart, b) for b in rest) <= most * 0.8:
+        if len(rest) == per_line + pickup + 1 and weight(len(rest)) <= most * 0.8:
             take = len(rest)
         elif len(rest) == per_line + pickup + 1 and per_line > 2:
             take = (len(rest) + 1) // 2
-        while take > 1 and sum(bar_weight(chart, b) for b in rest[:take]) > most:
+        while take > 1 and weight(take) > most:
             take -= 1
             if take - pickup == 3 and per_line == 4 and len(rest) > 3:
                 take = 2 + pickup  # two and two rather than three and one
