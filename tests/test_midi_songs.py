@@ -120,3 +120,12 @@ def test_drums_and_rest_are_played_apart_and_end():
     assert len(drums) == len(rest) == int(EXCERPT_S * 44_100)
     assert min(np.abs(drums).max(), np.abs(rest).max()) > 0.01
     assert np.corrcoef(drums, rest)[0, 1] < 0.2
+
+
+def test_a_song_is_heard_from_a_bar_line_on():
+    song = read_song("p", "s", song_bytes(bars=40))
+    lines = [t for t, number in song.beats if number == 1]
+    middle = song.line_before_s(0.5)
+    assert song.start_s == lines[0] and middle in lines
+    half_s = (song.strokes[0][0] + song.strokes[-1][0]) / 2
+    assert 0.0 <= half_s + 0.05 - middle <= lines[1] - lines[0]

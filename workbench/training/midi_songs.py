@@ -10,6 +10,8 @@ parts as :mod:`workbench.training.performances` keeps them, and songs of known b
     python -m workbench.training.midi_songs build/midi-packages build/midi --fonts FluidR3_GM.sf2 MuseScore_General.sf3
     python -m workbench.training.midi_songs build/midi-packages build/songs/midi --heard --fonts FluidR3_GM.sf2
 
+(``--begin 0.5``: from the middle of each drum part on.)
+
 The songs of a package are learnt from, or measured with, together (:data:`MIDI_PACKAGES`, :data:`KEPT_OUT`).
 """
 
@@ -69,6 +71,8 @@ OTHER_KIT_SHARE = 0.5
 ALL_SOUND_OFF = 120
 
 EXCERPT_S, LONGEST_PART_S, FEWEST_IN_SONG = 48.0, 240.0, 60
+#: Songs are heard from their middle on if so much is left, seconds.
+SHORTEST_REST_S = 30.0
 #: Notes softer than this do not count as strokes.
 SOFTEST_SONG_NOTE = 12
 #: Counted beats a minute: slower or faster, it is a matter of taste what is a beat.
@@ -106,7 +110,12 @@ class MidiSong:
     @property
     def start_s(self) -> float:
         """The bar line before the first stroke."""
-        lines = [t for t, number in self.beats if number == 1 and t <= self.strokes[0][0] + 0.05]
+        return self.line_before_s(0.0)
+
+    def line_before_s(self, share: float) -> float:
+        """The last bar line before so much of the drum part has passed."""
+        first_s, last_s = self.strokes[0][0], self.strokes[-1][0]
+        lines = [t for t, number in self.beats if number == 1 and t <= first_s + share * (last_s - first_s) + 0.05]
         return lines[-1] if lines else 0.0
 
 
@@ -298,12 +307,15 @@ def keep_clips(songs: Sequence[MidiSong], out: Path, fonts: Sequence[Path], seed
     keep_performances(out / "performances.npz", {"train_grooves": parts})
 
 
-def keep_heard(songs: Sequence[MidiSong], out: Path, fonts: Sequence[Path], seed: int) -> None:
-    """Hear songs of a usual tempo, drums alone and in the mix, and keep what was heard with their bars."""
+def keep_heard(songs: Sequence[MidiSong], out: Path, fonts: Sequence[Path], seed: int, begin: float = 0.0) -> None:
+    """Hear songs of a usual tempo, drums alone and in the mix, from a share of their drum part on, and keep what was
+    heard with their bars."""
     rng = np.random.default_rng(seed)
     for k, song in enumerate(songs):
         font, kit = fonts[k % len(fonts)], draw_kit(rng, song)
-        start_s = max(0.0, song.start_s - rng.uniform(0.0, 2.0))
+        start_s = max(0.0, song.line_before_s(begin) - (rng.uniform(0.0, 2.0) if begin == 0.0 else 0.0))
+        if begin > 0.0 and song.strokes[-1][0] - start_s < SHORTEST_REST_S:
+            continue
         beats = np.array([(t - start_s, n) for t, n in song.beats if 0 <= t - start_s < EXCERPT_S])
         if len(beats) < 16 or not COUNTED_BPM[0] <= 60 / np.median(np.diff(beats[:, 0])) <= COUNTED_BPM[1]:
             continue
@@ -330,11 +342,15 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", default=list(MIDI_PACKAGES), help="packages")
     parser.add_argument("--fonts", nargs="+", type=Path, required=True)
     parser.add_argument("--heard", action="store_true", help="songs of known bars, heard once")
+    parser.add_argument("--begin", type=float, default=0.0, help="with --heard: from which share of the drum part on")
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     songs = [song for song in find_songs(args.packages) if song.package in args.only]
-    (keep_heard if args.heard else keep_clips)(songs, args.out, args.fonts, args.seed)
+    if args.heard:
+        keep_heard(songs, args.out, args.fonts, args.seed, args.begin)
+    else:
+        keep_clips(songs, args.out, args.fonts, args.seed)
 
 
 if __name__ == "__main__":
