@@ -61,9 +61,9 @@ export const PANELS = {
       button(v, "1 half a beat later", "one half later")),
     line(button(v, "Half tempo", "half tempo"), button(v, "Double tempo", "double tempo"),
       button(v, "3 beats for 2", "three for two"), button(v, "2 beats for 3", "two for three"),
-      button(v, "Split bar at the cursor", "split bar"), button(v, "Join with next bar", "join bars"),
-      button(v, "Insert a bar here", "insert bars"), button(v, "Delete bars", "delete bars")),
-    line(button(v, "Fix line or let it go", "fix line"), button(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
+      button(v, "Split bar at the cursor", "split bar"), button(v, "Join with next bar", "join bars")),
+    line(button(v, "Insert a bar here", "insert bars"), button(v, "Delete bars", "delete bars"),
+      button(v, "Fix line or let it go", "fix line"), button(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
       button(v, "Mend what disagrees", "mend bars")),
   ],
   "Score": (v) => [

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8b61f46f7baa7acfccdd7007b7cc6f01b003e0382e1612e5612b05207f55ac96 */
+/* Made by python workbench/grid/bundle.py; sources 2eb4ecf5047a14fef4c3bd8c8a103b86392a5bc5b95482d043ca74a9401e879b */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3403,11 +3403,11 @@ var PANELS = {
       button2(v, "3 beats for 2", "three for two"),
       button2(v, "2 beats for 3", "two for three"),
       button2(v, "Split bar at the cursor", "split bar"),
-      button2(v, "Join with next bar", "join bars"),
-      button2(v, "Insert a bar here", "insert bars"),
-      button2(v, "Delete bars", "delete bars")
+      button2(v, "Join with next bar", "join bars")
     ),
     line2(
+      button2(v, "Insert a bar here", "insert bars"),
+      button2(v, "Delete bars", "delete bars"),
       button2(v, "Fix line or let it go", "fix line"),
       button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
       button2(v, "Mend what disagrees", "mend bars")

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8b61f46f7baa7acfccdd7007b7cc6f01b003e0382e1612e5612b05207f55ac96 */
+/* Made by python workbench/grid/bundle.py; sources 2eb4ecf5047a14fef4c3bd8c8a103b86392a5bc5b95482d043ca74a9401e879b */
 
 // js/score.js
 function safeSvg(text) {
