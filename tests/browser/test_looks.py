@@ -234,3 +234,27 @@ def test_what_is_no_longer_true_disappears_and_offers_stay(song):
     assert "Corrected" not in grid.text(".wbg-here")
     page.page.get_by_role("button", name="Let these bars be").click()
     page.page.wait_for_function("() => !document.querySelector('.wbg-offer')")
+
+
+def test_the_sheet_shows_what_it_is_scrolled_to_after_another_theme(song):
+    """JupyterLab hides the page while a theme's style sheet comes; a hidden element says that it is not scrolled."""
+    page, grid, _ = song
+    page.page.set_viewport_size({"width": 1280, "height": 800})
+    seen = """
+        const { lines, lineHeight } = view.sheet;
+        const at = (y) => lines[Math.min(Math.floor(y / lineHeight), lines.length - 1)];
+        const { scrollTop } = view.scroller;
+        const wanted = [at(scrollTop).first, at(scrollTop + view.size.height - 1).last].join();
+        return [scrollTop, view.overviewShown.includes(wanted)];"""
+    try:
+        grid.evaluate("view.moveCursor({bar: 13, at: '0', instrument: 'kick'})")
+        grid.drawn()
+        for theme in ("JupyterLab Dark", "JupyterLab Light", "JupyterLab Dark", "JupyterLab Light"):
+            grid.theme(theme)
+            # The last look at a theme comes 600 ms after its name.
+            page.page.wait_for_timeout(900)
+            grid.drawn()
+            scrolled, shown = grid.evaluate(seen)
+            assert scrolled > 0 and shown, theme
+    finally:
+        page.page.set_viewport_size(WINDOW)

@@ -75,8 +75,12 @@ export class View {
     const onWindow = () => this.fit();
     window.addEventListener("resize", onWindow);
     this.drop.push(() => window.removeEventListener("resize", onWindow));
-    // A theme's style sheet may come after its name: look again a little later.
-    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.renewPalette(), ms)));
+    // A theme's style sheet may come after its name, and the page be hidden until it has: look again a little later.
+    const look = () => {
+      this.renewPalette();
+      this.draw();
+    };
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(look, ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
     const contrast = window.matchMedia("(forced-colors: active)");
     const onContrast = () => this.renewPalette();
@@ -326,7 +330,9 @@ export class View {
     }
     if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
-    const { scrollTop: top } = this.scroller;
+    const { scrollTop: top, clientHeight: shown } = this.scroller;
+    // Hidden, a sheet seems not to be scrolled: what was drawn stands until it is shown.
+    if (!shown && this.painted) return;
     const { width, height, wide } = this.size;
     const { chart, sheet, time, cursor, selection, heardBar, doubtBelow, palette } = this;
     const state = { ratio, sheet, chart, time, rows: this.rows, rowOf: this.rowOf,

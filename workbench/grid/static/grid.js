@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2eb4ecf5047a14fef4c3bd8c8a103b86392a5bc5b95482d043ca74a9401e879b */
+/* Made by python workbench/grid/bundle.py; sources 51369fb15c93f612b592319d0ebf4d3c1b3308f9087d198341666edffaf3f4d0 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -4267,7 +4267,11 @@ var View = class {
     const onWindow = () => this.fit();
     window.addEventListener("resize", onWindow);
     this.drop.push(() => window.removeEventListener("resize", onWindow));
-    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(() => this.renewPalette(), ms)));
+    const look = () => {
+      this.renewPalette();
+      this.draw();
+    };
+    const theme = new MutationObserver(() => [0, 150, 600].forEach((ms) => setTimeout(look, ms)));
     theme.observe(document.body, { attributes: true, attributeFilter: ["class", "data-jp-theme-light", "data-jp-theme-name"] });
     const contrast = window.matchMedia("(forced-colors: active)");
     const onContrast = () => this.renewPalette();
@@ -4501,7 +4505,8 @@ var View = class {
     }
     if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
-    const { scrollTop: top } = this.scroller;
+    const { scrollTop: top, clientHeight: shown2 } = this.scroller;
+    if (!shown2 && this.painted) return;
     const { width, height, wide } = this.size;
     const { chart, sheet, time, cursor, selection, heardBar, doubtBelow, palette } = this;
     const state = {

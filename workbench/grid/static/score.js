@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 2eb4ecf5047a14fef4c3bd8c8a103b86392a5bc5b95482d043ca74a9401e879b */
+/* Made by python workbench/grid/bundle.py; sources 51369fb15c93f612b592319d0ebf4d3c1b3308f9087d198341666edffaf3f4d0 */
 
 // js/score.js
 function safeSvg(text) {
