@@ -210,3 +210,19 @@ def test_no_closed_hat_where_nothing_rises():
     rise = detect._largest_rise(compute_features(strokes.astype(np.float32), 0, 600))
     struck = np.arange(50, 551, 50)
     assert np.min(rise[struck]) > detect.LEAST_RISE > np.max(rise[struck + 25])
+
+
+def test_the_last_bit_of_a_file_is_no_stroke():
+    """A second of dither, switched on and off as renderers do (16 bits: one step is 2**-15), then strokes of noise."""
+    rng = np.random.default_rng(3)
+    seconds = np.arange(4 * RATE) / RATE
+    strokes = 0.3 * rng.standard_normal(len(seconds)) * np.exp(-(seconds % 0.5) / 0.05) * (seconds >= 1.0)
+    dither = rng.integers(0, 2, len(seconds)) * 2.0**-15 * ((seconds % 0.17) < 0.05) * (seconds < 1.0)
+    samples = (strokes + dither).astype(np.float32)
+    features = compute_features(samples * detect.loudness_gain(samples), 0, 400)
+    silent = detect.nothing_sounds(features)
+    assert silent[:90].all() and not silent[100::50].any()
+    assert detect.compute_activations(samples).onset[:90].max() < 1e-6
+    # 45 dB below the others a stroke still counts.
+    soft = (samples * np.where((seconds > 1.9) & (seconds < 2.4), 10 ** (-45 / 20), 1.0)).astype(np.float32)
+    assert not detect.nothing_sounds(compute_features(soft * detect.loudness_gain(soft), 0, 400))[200]
