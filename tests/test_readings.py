@@ -280,6 +280,17 @@ def test_one_of_three_readings_is_at_another_tempo():
         assert _with_another_tempo(list(told)) == list(told)
 
 
+@pytest.mark.parametrize("tempo_bpm", [92, 128])
+def test_however_sure_the_tempo_another_can_be_taken(tempo_bpm):
+    """Half or double tempo is what is wrong most often; a reading under 1 % is offered, and not told in a sentence."""
+    time_map = TimeMap.steady(24, tempo_bpm, start_s=0.3)
+    strokes = play(time_map, ROCK, jitter_s=0.006)
+    first, *others = track_readings(activations_of(time_map, time_map.end_s), strokes)
+    assert first.tempo_bpm == pytest.approx(tempo_bpm, rel=0.02) and first.probability > 0.9
+    apart = [r for r in others[:2] if abs(np.log(r.tempo_bpm / tempo_bpm)) > 0.1]
+    assert apart and ("under 1 %" not in describe((first, *others)))
+
+
 def test_readings_in_words():
     beat_s = 60 / 110
     first = reading(TimeMap.steady(12, 110, start_s=1.0), 0.8)

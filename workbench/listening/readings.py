@@ -145,6 +145,7 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
 def describe(readings: Sequence[BarReading]) -> str:
     """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
     first, *others = readings
+    others = [r for r in others if r.probability >= LEAST_LIKELY]
     told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, others), others)]
     return with_percent(first) + f"; it may also be {', '.join(told)}" if told else first.words
 
@@ -329,6 +330,11 @@ def track_readings(
             groups.append([k])
     groups.sort(key=lambda g: -likely[g].sum())
     kept = [g for n, g in enumerate(groups[:MOST_READINGS]) if n == 0 or likely[g].sum() >= LEAST_LIKELY]
+    # Half and double tempo are what is wrong most often, however sure it seemed: one other tempo is always kept.
+    log_tempo = [float(np.log(found[g[0]].grid.tempo_bpm)) for g in groups]
+    another = next((g for g, t in zip(groups, log_tempo) if abs(t - log_tempo[0]) > SAME_PULSE), None)
+    if another is not None and another not in kept:
+        kept = [*kept[: MOST_READINGS - 1], another]
     begin_s, end_s = _music_span(activations, strokes, duration_s)
     begin_s = min(min((s.time_s for s in strokes), default=0.0), begin_s)
     out: list[BarReading] = []
