@@ -8,7 +8,7 @@ import pytest
 
 from tests.sentences import says
 from tests.takes import BPM, CLICK, LONG, START_S, assess, play
-from tests.test_align import CHORUS, FILL, GROOVE, VARIATION, chart_of
+from tests.test_align import CHORUS, FILL, GROOVE, SONG, VARIATION, chart_of
 from workbench.chart import Note, WrittenBar
 from workbench.checking.playing import Click
 from workbench.checking.take import assess_strokes
@@ -159,7 +159,7 @@ def test_a_bar_left_out_is_told_and_the_rest_still_measured():
     take = assess(played, written=LONG, mean_ms={"snare": 12.0})
     assert timing(take, "snare").mean_ms == pytest.approx(12.0, abs=2.5)
     assert len(take.warnings) == 1 and says(take.warnings[0], "bars 1–7, 9–24")
-    assert says(take.advice[0], "Bar 8", "left out", "bars 7 to 9")
+    assert says(take.advice[0], "Bar 8", "left out", "bars 7–9 round and round")
     assert not any("in your hands" in s for s in take.strengths)
 
 
@@ -168,6 +168,53 @@ def test_a_bar_left_out_among_bars_alike_is_not_named():
     take = assess(bars[:4] + bars[5:], written=bars)
     assert says(take.advice[0], "One of bars 3–8, which are alike, is left out")
     assert says(assess(bars[:8] + bars[9:], written=bars).advice[0], "Bar 9 is left out")
+
+
+#: A song of 36 bars that ends with a crash on the 1.
+ENDING = WrittenBar((Note(F(0), "crash", 110), Note(F(0), "kick", 100)))
+WITH_ENDING = [*LONG, *LONG[:11], ENDING]
+
+
+def bars_in_order(take):
+    return [b.chart_bar for b in take.playing.alignment.bars]
+
+
+@pytest.mark.parametrize("stops", [7, 15])
+def test_a_last_stroke_is_no_far_bar(stops):
+    take = assess([*WITH_ENDING[:stops], ENDING], written=WITH_ENDING)
+    assert bars_in_order(take) == list(range(stops))
+    assert len(take.warnings) == 1 and says(take.warnings[0], f"plays bars 1–{stops} of the part")
+    assert not any("left out" in a for a in take.advice)
+    assert says(take.strengths[0], "you know these bars")
+
+
+def test_the_end_that_is_played_after_a_cut_is_the_end():
+    take = assess(WITH_ENDING[:15] + WITH_ENDING[30:], written=WITH_ENDING)
+    assert bars_in_order(take) == [*range(15), *range(30, 36)]
+    assert says(take.advice[0], "Bars 16–30 are left out", "straight to bar 31", "bars 15–16 round and round")
+
+
+def test_a_passage_played_again_is_told():
+    take = assess(LONG[:8] + LONG[4:], written=LONG)
+    assert says(take.warnings[0], "bars 5–8 twice", "once") and not take.advice
+    thrice = assess(SONG[4:8] * 3, written=SONG)
+    assert says(thrice.warnings[0], "plays bars 5–8 of the part") and says(thrice.warnings[1], "bars 5–8 three times")
+    assert not assess().warnings
+
+
+def test_a_single_bar_played_again_is_told_and_counted():
+    take = assess(LONG[:7] + LONG[6:], written=LONG)
+    assert bars_in_order(take) == [*range(7), *range(6, 24)]
+    assert says(take.warnings[0], "bar 7 twice", "it once")
+    other = [Note(F(k, 16), "cowbell" if k % 2 else "floor tom", 100) for k in range(16)]
+    beside = assess([*LONG[:7], WrittenBar(tuple(other)), *LONG[7:]], written=LONG)
+    assert not beside.warnings and any(says(r, "After bar 7", "not in the chart") for r in beside.remarks)
+
+
+def test_a_fill_beyond_a_cut_is_no_change_of_tempo():
+    take = assess(LONG[:6] + LONG[9:], written=LONG, fills={10}, click=None)
+    assert bars_in_order(take) == [*range(6), *range(9, 24)]
+    assert not any("fill" in a for a in take.advice)
 
 
 # -- pages -----------------------------------------------------------------------------------

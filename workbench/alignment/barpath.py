@@ -27,6 +27,9 @@ JUMP_BARS = 1.1
 #: bars beside, in bars of average content.  Not what these bars hold: else a
 #: sparse bar near by would be left out for a full one.
 OPENING_BARS, EXTRA_BARS = 0.15, 0.35
+#: What beginning or ending inside the chart costs at most where nothing but a count-in, or a last stroke, lies beyond:
+#: so much less than a jump that such a stroke is not explained by jumping to a far bar that has hardly more.
+LOOSE_END_BARS = 0.55
 #: So many strokes before or after the chart are a count-in or noise; more are bars.
 COUNT_IN = 8
 
@@ -93,14 +96,15 @@ def find_path(
     spans_ = np.array(spans)
     step_counts = counts[: steps * per_step].reshape(steps, per_step).sum(1)
 
-    # Beginning or ending inside the chart costs the bars left out, at most a jump.
+    # Beginning or ending inside the chart costs the bars left out, at most a jump; less where the player did nothing else.
     written = np.arange(n + 1) * extra_bar
     left = written[-1] - written
     skipped_start = np.minimum(jump, np.where(written > 0, written + opening, 0.0))
     skipped_end = np.minimum(jump, np.where(left > 0, left + opening, 0.0))
+    loose_start, loose_end = (np.minimum(LOOSE_END_BARS * mass, skipped) for skipped in (skipped_start, skipped_end))
 
     value = np.full((steps + longest + 1, n + 1), np.inf)
-    value[0] = skipped_start
+    value[0] = loose_start
     # How each (step, bar) was reached: one of the ways above, or the bar jumped from.
     came = np.full(value.shape, FROM_START, np.int32)
     extra = np.full(n + 1, np.inf)
@@ -110,10 +114,11 @@ def find_path(
     for i in range(steps + 1):
         if i:
             lead_in += float(step_counts[i - 1])
-            start = lead_in + opening * (lead_in > COUNT_IN) + skipped_start
+            start = lead_in + (opening + skipped_start if lead_in > COUNT_IN else loose_start)
             fresh = start < value[i]
             value[i][fresh], came[i][fresh] = start[fresh], FROM_START
             opened = value[i - 1] + opening + sooner * (steps - i)
+            opened += (skipped_start - loose_start) * (came[i - 1] == FROM_START)
             new = opened < extra
             extra_since[new] = i - 1
             extra = np.minimum(extra, opened) + extra_step
@@ -142,9 +147,24 @@ def find_path(
             value[i + span, bars[better] + 1] = after[bars[better]]
             came[i + span, bars[better] + 1] = FROM_BAR
     tail = np.concatenate([np.cumsum(step_counts[::-1])[::-1], np.zeros(longest + 1)])
-    ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + skipped_end
+    stopped = (tail <= COUNT_IN)[:, None] & _in_the_swing(chart, came, matched, spans)
+    ends = value + (tail + opening * (tail > COUNT_IN))[:, None] + np.where(stopped, loose_end, skipped_end)
     row, column = divmod(int(np.argmin(ends)), ends.shape[1])
     return float(ends[row, column]), _put_back(chart, _walk_back(row, column, came, since, spans, grid_s))
+
+
+def _in_the_swing(chart: Chart, came: np.ndarray, matched: np.ndarray, spans: Sequence[int]) -> np.ndarray:
+    """Whether each (step, bar) was reached through two bars in a row of which at least half is heard: then the player
+    may have stopped there, while one bar alone may be any."""
+    heard = np.zeros(came.shape, bool)
+    for k, (written, span) in enumerate(zip(chart.bars, spans)):
+        enough = 2 * matched[k] >= max(1, len(written.notes))
+        until = min(len(came), span + len(enough))
+        heard[span:until, k + 1] = enough[: until - span] & (came[span:until, k + 1] == FROM_BAR)
+    out = np.zeros(came.shape, bool)
+    for k, span in enumerate(spans):
+        out[span:, k + 1] = heard[span:, k + 1] & heard[: len(came) - span, k]
+    return out
 
 
 def _walk_back(

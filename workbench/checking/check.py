@@ -21,14 +21,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from workbench.alignment.align import align_chart
-from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
-from workbench.alignment.comparison import compare_strokes
+from workbench.alignment.alignedbars import AlignedBar, Alignment
 from workbench.chart import Chart, Note
 from workbench.chart.counting import bar_list, capital, percent_said, place_list, the_bar
-from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.checking.differing import alike_bars
-from workbench.checking.findings import BEFORE_LINE_S, HEARD_AS, NOT_HEARD, Finding, said_of, verdict_of
+from workbench.checking.findings import NOT_HEARD, Finding, likeness, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
 from workbench.checking.wholesale import other_tempo, wrong_as_a_whole
 from workbench.facts import facts
@@ -353,8 +351,8 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription,
     """
 
     def may_be_there(bar_index: int) -> bool:
-        there = _likeness(chart, bar_index, gap, heard)
-        own = _likeness(chart, bar_index, laid[bar_index], heard) if bar_index in laid else 1.0
+        there = likeness(chart, bar_index, gap, heard)
+        own = likeness(chart, bar_index, laid[bar_index], heard) if bar_index in laid else 1.0
         return there >= min(SOUNDS_LIKE, max(own - CLEARLY_LESS, LEAST_LIKE))
 
     first, last = before + 1, before
@@ -366,17 +364,6 @@ def _gap_words(chart: Chart, gap: AlignedBar, before: int, heard: Transcription,
         alike = capital(bar_list(chart.time_map, [first]))
         return f" {alike} beside it is alike, so it may be on its other side."
     return _anywhere(chart, first, last)
-
-
-def _likeness(chart: Chart, bar_index: int, gap: AlignedBar, heard: Transcription) -> float:
-    """How much what is heard in a stretch is like this written bar (F of its strokes)."""
-    span = bar_span(chart, bar_index)
-    notes = [
-        Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, gap), HEARD_AS.get(n.instrument, n.instrument))
-        for n in chart.bars[bar_index].notes
-    ]
-    played = [s for s in heard.strokes if gap.start_s - BEFORE_LINE_S <= s.time_s < gap.end_s - BEFORE_LINE_S]
-    return compare_strokes(notes, played).f_measure
 
 
 def _anywhere(chart: Chart, first: int, last: int) -> str:

@@ -338,6 +338,17 @@ def bar_index_at(bars: Sequence[AlignedBar], starts_s: Sequence[float], time_s: 
     return k
 
 
+def likeness(chart: Chart, bar_index: int, stretch: AlignedBar, heard: Transcription) -> float:
+    """How much what is heard in a stretch is like this written bar (F of its strokes)."""
+    span = bar_span(chart, bar_index)
+    notes = [
+        Stroke(aligned_time_s(chart.note_time_s(bar_index, n), span, stretch), HEARD_AS.get(n.instrument, n.instrument))
+        for n in chart.bars[bar_index].notes
+    ]
+    played = [s for s in heard.strokes if stretch.start_s - BEFORE_LINE_S <= s.time_s < stretch.end_s - BEFORE_LINE_S]
+    return compare_strokes(notes, played).f_measure
+
+
 def times_near(times_s: Sequence[float], low_s: float, high_s: float) -> range:
     """Indices of sorted times between two times."""
     return range(bisect_left(times_s, low_s), bisect_right(times_s, high_s))

@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 
 from workbench.alignment.align import align_chart
-from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span
+from workbench.alignment.alignedbars import AlignedBar, Alignment, aligned_time_s, bar_span, runs_of
 from workbench.chart import Chart, Mark, Note, is_doubtful
 from workbench.chart.counting import and_list, bar_list, percent_said
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order
@@ -41,6 +41,7 @@ from workbench.checking.findings import (
     match_notes,
 )
 from workbench.checking.judging import judge_notes
+from workbench.checking.way import with_bars_again
 from workbench.errors import AnalysisError
 from workbench.facts import facts
 from workbench.listening.transcription import Transcription
@@ -330,6 +331,7 @@ def measure_playing(
             f"The take hardly agrees with the chart ({percent_said(alignment.agreement)}); make sure that "
             "it is a recording of this part."
         )
+    alignment = with_bars_again(chart, alignment, heard)
     if click:
         _refuse_another_tempo(chart, alignment, click)
     matched = match_notes(chart, alignment, heard)
@@ -622,9 +624,11 @@ def _drift(bars: Sequence[BarTiming]) -> float:
 def _fills(chart: Chart, alignment: Alignment, measured: pd.DataFrame) -> tuple[FillTiming, ...]:
     places = pd.Series([(e.chart_bar, e.note.position) for e in measured["note"]], measured.index, dtype=object)
     out = []
+    run_of = {k: run for run in runs_of(alignment.bars) for k in run}
     for span in find_fills(Patterns.of(chart)):
         for k, aligned in enumerate(alignment.bars):
-            near = measured["bar"].between(k - 2, k + len(span.bars))
+            # Bars from elsewhere in the part say nothing of the tempo here.
+            near = measured["bar"].between(k - 2, k + len(span.bars)) & measured["bar"].isin(run_of.get(k, ()))
             if aligned.chart_bar == span.start[0] and near.any():
                 timing = _fill_timing(chart, measured[near].assign(place=places[near]), span, k)
                 out += [timing] if timing is not None else []

@@ -11,16 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from workbench.chart.counting import (
-    and_list,
-    bar_list,
-    bar_words,
-    capital,
-    number_runs,
-    percent_said,
-    the_bar,
-    the_place,
-)
+from workbench.chart.counting import and_list, bar_list, bar_words, capital, percent_said, the_bar, the_place
 from workbench.checking.differing import DifferingStroke, alike_bars
 from workbench.checking.playing import (
     USUAL_TAKE_AGREEMENT,
@@ -29,6 +20,7 @@ from workbench.checking.playing import (
     InstrumentTiming,
     Playing,
 )
+from workbench.checking.way import bars_again, stretches_left_out
 from workbench.grouping import grouped
 from workbench.reading import doubts
 
@@ -56,6 +48,10 @@ GHOST_TOLERANCE = 0.12
 LOOSE = 1.4
 #: Most pieces of advice given at once.
 MOST_ADVICE = 3
+#: Bars left out, or alike, that are few enough to be played round and round with those beside them.
+MOST_LOOPED = 4
+#: Passages played again that are named.
+MOST_AGAIN = 3
 #: Runs of bars that a sentence lists before it says "…".
 MOST_RUNS = 4
 #: Change of tempo over the take that is worth a word, per cent.
@@ -72,7 +68,10 @@ def strengths_of(take: Playing) -> tuple[str, ...]:
     out = []
     share = take.played / max(1, take.vouched)
     if share >= 0.95 and not take.alignment.left_out:
-        out.append(f"You played {take.played} of the {take.written} written strokes: you know the part.")
+        out.append(
+            f"You played {take.played} of the {take.written} written strokes: you know "
+            f"{'these bars' if _unplayed(take) else 'the part'}."
+        )
     told = [(spread_ms, name) for name, _, spread_ms in _told(take)]
     spread_ms, steadiest = min(told, key=lambda t: t[0], default=(np.inf, ""))
     if spread_ms <= WORKING_DRUMMERS_SPREAD_MS[2]:
@@ -170,14 +169,32 @@ def warnings_of(take: Playing) -> tuple[str, ...]:
             "you did play to a click, give its exact tempo and where it begins."
         )
     numbers = take.chart.time_map.bar_number
-    wanted = range(take.alignment.first_bar, len(take.chart))
-    unplayed = [k for k in wanted if k not in take.alignment.played and take.chart.bars[k].notes]
-    if unplayed and not take.only_bars:
+    if _unplayed(take) and not take.only_bars:
         out.append(
             f"This take plays {_bars([numbers(k) for k in take.alignment.played])} of the part; what is "
             "said below is of these bars."
         )
+    again = [] if take.only_bars else bars_again(take.alignment)
+    if again:
+        said = [f"{_run(take, first, last)} {_times(times)}" for first, last, times in again[:MOST_AGAIN]]
+        more = " …" if len(again) > MOST_AGAIN else ""
+        them = "it" if len(again) == 1 and again[0][0] == again[0][1] else "them"
+        out.append(f"You play {and_list(said)}{more}, where the part has {them} once. Each time is counted.")
     return tuple(out)
+
+
+def _unplayed(take: Playing) -> list[int]:
+    """Bars of the part with notes that the take does not play."""
+    wanted = range(take.alignment.first_bar, len(take.chart))
+    return [k for k in wanted if k not in take.alignment.played and take.chart.bars[k].notes]
+
+
+def _run(take: Playing, first: int, last: int) -> str:
+    return bar_list(take.chart.time_map, range(first, last + 1))
+
+
+def _times(count: int) -> str:
+    return {2: "twice", 3: "three times", 4: "four times"}.get(count, f"over and over, {count} times")
 
 
 def is_doubtful(take: Playing) -> bool:
@@ -220,30 +237,51 @@ def remarks_of(take: Playing, click: Click | None) -> tuple[str, ...]:
     doubtful = sum(i.doubtful for i in take.instruments)
     if doubtful:
         out.append(f"Of these {unsure}, the draft itself doubts {'all' if doubtful == unsure else doubtful}.")
-    if any(b.chart_bar is None for b in take.alignment.bars):
-        out.append("The take has stretches that are not in the chart; they are not counted.")
+    if where := _beside_the_chart(take):
+        out.append(f"{where} you play something that is not in the chart; it is not counted.")
     return tuple(out)
+
+
+def _beside_the_chart(take: Playing) -> str:
+    """After which bars the take has stretches without the chart; empty if it has none."""
+    bars, numbers, first = take.alignment.bars, [], False
+    for k, bar in enumerate(bars):
+        if bar.chart_bar is None:
+            before = bars[k - 1].chart_bar if k else None
+            first |= before is None
+            numbers += [] if before is None else [take.chart.time_map.bar_number(before)]
+    words = ["before the bars of the part"] if first else []
+    words += [f"after {_bars(numbers)}"] if numbers else []
+    return capital(and_list(words)) if words else ""
 
 
 def _advise_on_bars(take: Playing) -> Iterator[Advice]:
     """Bars left out between others that were played."""
-    limit, first_played = take.chart.doubt_below, min(take.alignment.played)
+    limit = take.chart.doubt_below
     sure = {k for k, note in take.chart.notes() if not doubts.is_doubtful(note, limit)}
-    skipped = sorted(k for k in take.alignment.left_out if k in sure and k > first_played)
-    if skipped:
-        numbers = [take.chart.time_map.bar_number(k) for k in skipped]
-        first, last = number_runs(numbers)[0]
-        alike = [take.chart.time_map.bar_number(k) for k in alike_bars(take.chart, skipped[0])]
-        if len(skipped) == 1 and len(alike) > 1:
-            said = f"One of {_bars(alike)}, which are alike, is left out"
-            first, last = alike[0], alike[-1]
-        else:
-            said = f"{capital(_bars(numbers))} {'is' if len(numbers) == 1 else 'are'} left out"
+    skipped = [s for s in stretches_left_out(take.chart, take.alignment) if sure.intersection(range(s[0], s[1] + 1))]
+    if not skipped:
+        return
+    number = take.chart.time_map.bar_number
+    (first, last), bars = skipped[0], [k for a, b in skipped for k in range(a, b + 1)]
+    alike = alike_bars(take.chart, first)
+    if len(bars) == 1 and len(alike) > 1:
         yield (
             20.0,
-            f"{said}. Play bars {max(first - 1, 1)} to {last + 1} round and round, until the way through them is "
-            "clear.",
+            f"One of {_run(take, alike[0], alike[-1])}, which are alike, is left out. Count them as you play: "
+            f"there are {len(alike)}.",
         )
+        return
+    said = f"{capital(bar_list(take.chart.time_map, bars))} {'is' if len(bars) == 1 else 'are'} left out"
+    before, after = number(first - 1), number(last + 1)
+    if last - first < MOST_LOOPED:
+        todo = f"Play {_run(take, first - 1, last + 1)} round and round, until the way through them is clear."
+    else:
+        todo = (
+            f"From {the_bar(before)} you go straight to {the_bar(after)}. If you don't mean to, play "
+            f"{_run(take, first - 1, first)} round and round, until the one leads into the other."
+        )
+    yield 20.0, f"{said}. {todo}"
 
 
 def _advise_on_single_strokes(take: Playing) -> Iterator[Advice]:
