@@ -96,7 +96,7 @@ def find_path(
     spans_ = np.array(spans)
     step_counts = counts[: steps * per_step].reshape(steps, per_step).sum(1)
 
-    # Beginning or ending inside the chart costs the bars left out, at most a jump; less where the player did nothing else.
+    # Beginning or ending inside the chart costs the bars left out, at most a jump; less where nothing else is played.
     written = np.arange(n + 1) * extra_bar
     left = written[-1] - written
     skipped_start = np.minimum(jump, np.where(written > 0, written + opening, 0.0))
