@@ -8,9 +8,12 @@ from fractions import Fraction as F
 import pytest
 
 import workbench as wb
+from tests.heard import heard_bars
 from tests.sentences import says
 from tests.test_bar_advice import CHART, HEARD
 from workbench.chart.edits import RemoveNote, ShiftOne, apply
+from workbench.chart.meter import TimeMap
+from workbench.chart.rebarring import shift_one
 from workbench.commands.bars import BY_HAND
 from workbench.commands.cli import main
 from workbench.files.annotations import write_beats, write_hits
@@ -39,6 +42,18 @@ def test_readings_are_named_and_one_is_taken(chart, capsys):
     assert len(read_chart(chart)) == 48
     assert main(["bars", str(chart)]) == 1, "at double tempo the hits disagree"
     assert main(["bars", str(chart), "--take", "5"]) == 2
+
+
+def test_readings_are_listed_by_their_numbers(chart, capsys, tmp_path):
+    """One at another tempo may come before likelier ones: the list goes by number."""
+    late, later = (shift_one(CHART.time_map, F(k)).time_map for k in (1, 2))
+    double = TimeMap.steady(48, 192)
+    kept = heard_bars(CHART.time_map, (late, 0.1), (double, 0.004), (later, 0.05))
+    keep_hearing(kept, tmp_path, CHART.recording.sha256)
+    assert main(["bars", str(chart)]) == 0
+    sentence, *listed = capsys.readouterr().out.splitlines()
+    assert [line.split(":")[0] for line in listed[:3]] == ["  --take 1", "  --take 2", "  --take 3"]
+    assert "(under 1 %)" in listed[1]
 
 
 def test_bars_that_the_recording_speaks_against_are_no_agreement(chart, capsys):

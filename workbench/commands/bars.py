@@ -174,7 +174,7 @@ def run(args: argparse.Namespace) -> int:
         if done:
             print(done)
         print(f"{len(song.chart)} bars, {look.words}.")
-        for k, reading in look.readings.items():
+        for k, reading in sorted(look.readings.items()):
             print(f"  --take {k}: {look.told[k]} ({percent(reading)})")
         for n, fault in enumerate(look.faults):
             print(f"{where(fault)}: {fault.words}; {'--mend: ' if n == 0 else ''}{_inside(fault.mends)}.")

@@ -152,7 +152,7 @@ export class BarLines {
     box.append(this.hear(-1, now, heard), "It may also be");
     for (const { reading, words, percent } of others) {
       const one = make("span", "wbg-reading");
-      one.append(`${words} (${percent} %)`, this.hear(reading, words, heard), button("Take", `Lay the bars so: ${words}`, () => {
+      one.append(`${words} (${percent || "under 1"} %)`, this.hear(reading, words, heard), button("Take", `Lay the bars so: ${words}`, () => {
         this.view.session.do({ command: "take reading", reading });
         this.view.say(`Bars laid anew: ${words}. Every hit stays where it was heard; Ctrl Z goes back.`);
       }));

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 51369fb15c93f612b592319d0ebf4d3c1b3308f9087d198341666edffaf3f4d0 */
+/* Made by python workbench/grid/bundle.py; sources 1225f4cafc4168d9abc5d8674e3c50e7ce15b0f8b922f4de57fec7ebb1ab9a14 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -825,7 +825,7 @@ var BarLines = class {
     box.append(this.hear(-1, now2, heard), "It may also be");
     for (const { reading, words: words2, percent: percent2 } of others) {
       const one = make("span", "wbg-reading");
-      one.append(`${words2} (${percent2} %)`, this.hear(reading, words2, heard), button("Take", `Lay the bars so: ${words2}`, () => {
+      one.append(`${words2} (${percent2 || "under 1"} %)`, this.hear(reading, words2, heard), button("Take", `Lay the bars so: ${words2}`, () => {
         this.view.session.do({ command: "take reading", reading });
         this.view.say(`Bars laid anew: ${words2}. Every hit stays where it was heard; Ctrl Z goes back.`);
       }));

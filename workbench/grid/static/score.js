@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 51369fb15c93f612b592319d0ebf4d3c1b3308f9087d198341666edffaf3f4d0 */
+/* Made by python workbench/grid/bundle.py; sources 1225f4cafc4168d9abc5d8674e3c50e7ce15b0f8b922f4de57fec7ebb1ab9a14 */
 
 // js/score.js
 function safeSvg(text) {
