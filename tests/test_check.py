@@ -140,6 +140,36 @@ def test_a_bar_missing_or_too_many_stands_first_in_every_report(bars):
     assert escape(finding.text) in check_page(check).html()
 
 
+def shifted(bars, first, last, by):
+    """Bars whose notes are all written later by so much, over the bar line where it must be."""
+    out = [{} if first <= k <= last else {n.key: n for n in b.notes} for k, b in enumerate(bars)]
+    for k in range(first, last + 1):
+        for n in bars[k].notes:
+            over = (k + n.position + by) // 1
+            new = replace(n, position=(n.position + by) % 1)
+            out[over].setdefault(new.key, new)
+    return [WrittenBar(tuple(b.values())) for b in out]
+
+
+@pytest.mark.parametrize(
+    "first, last, said", [(8, 8, "Bar 9 is"), (2, 2, "Bar 3 is"), (5, 6, "Bars 6–7 are"), (4, 6, "Bars 5–7 are")]
+)
+@pytest.mark.parametrize(
+    "by, amount", [(F(1, 8), "an eighth late"), (F(-1, 8), "an eighth early"), (F(1, 4), "a beat late")]
+)
+def test_bars_written_beside_their_place_are_one_mistake(first, last, said, by, amount):
+    check = check_chart(chart_of(shifted(SONG, first, last, by)), HEARD)
+    (finding,) = check.findings
+    assert (finding.kind, finding.bar_index, finding.verdict, finding.by) == ("bar shifted", first, "wrong", by)
+    assert says(finding.text, f"{said} written {amount}") and finding.text in short_lines(check)[0]
+    assert len(check.alignment.bars) == len(SONG) and not check.unheard
+
+
+def test_a_drum_moved_within_its_bar_is_no_shifted_bar():
+    kicks = [replace(n, position=n.position + F(1, 16)) if n.instrument == "kick" else n for n in CHORUS.notes]
+    assert not found(with_bar(4, WrittenBar(tuple(kicks))), kind="bar shifted")
+
+
 def test_bars_that_the_recording_does_not_hold_are_named():
     check = check_chart(chart_of(SONG), heard_of(SONG[3:10]))
     assert says(check.remarks[-1], "not checked", "bars 1–3", "bars 11–12")

@@ -108,6 +108,15 @@ def test_a_note_moved_over_the_bar_line_is_seen_where_it_is_heard(check):
     assert set(coloured(shown["Bar 5"].recorded)) == {"7_8-kick"} and "-5-0_1-kick" not in shown["Bar 6"].recorded
 
 
+def test_a_bar_written_late_is_shown_where_it_is_heard():
+    late = [replace(n, position=n.position + F(1, 8)) for n in CHORUS.notes if n.position < F(7, 8)]
+    (bar,) = bars_shown(check_chart(chart_of(with_bar(4, WrittenBar(tuple(late)))), HEARD))
+    assert bar.name == "Bar 5" and [says(line.text, "Bar 5", "an eighth late") for line in bar.lines] == [True]
+    names = lambda notes: {f"{n.position.numerator}_{n.position.denominator}-{n.instrument}" for n in notes}
+    assert set(coloured(bar.written)) == names(late)
+    assert set(coloured(bar.recorded)) == names(n for n in CHORUS.notes if n.position < F(7, 8))
+
+
 @pytest.mark.slow
 def test_the_pick_up_has_one_name_in_the_terminal_on_the_page_and_in_its_map(check):
     opening = replace(check, bars=tuple(replace(b, bar_number=0) for b in check.worst_bars))

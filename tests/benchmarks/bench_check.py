@@ -156,6 +156,15 @@ def move_far(chart: Chart, rng, share: float = 0.03) -> tuple[Chart, list[Damage
     return rebuilt(chart, bars), damage
 
 
+def shift_bar(chart: Chart, rng) -> tuple[Chart, list[Damage]]:
+    """A bar written an eighth late; what falls off its end is lost."""
+    k = int(rng.choice(full_bars(chart)))
+    length = chart.time_map.bars[k].length
+    notes = tuple(replace(n, position=n.position + FAR) for n in chart.bars[k].notes if n.position + FAR < length)
+    bars = [*chart.bars[:k], WrittenBar(notes), *chart.bars[k + 1 :]]
+    return rebuilt(chart, bars), [Damage("bar shifted", k)]
+
+
 DAMAGES = {
     "bar removed": remove_bar,
     "bar doubled": double_bar,
@@ -164,6 +173,7 @@ DAMAGES = {
     "notes left out": drop_notes,
     "notes added": add_notes,
     "hits moved an eighth": move_far,
+    "bar an eighth late": shift_bar,
 }
 
 

@@ -28,6 +28,7 @@ from workbench.chart.meter import TimeMap
 from workbench.checking.differing import alike_bars
 from workbench.checking.findings import NOT_HEARD, Finding, likeness, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
+from workbench.checking.shifted import ShiftedBars, put_in_place, shifted_bars, straightened
 from workbench.checking.wholesale import other_tempo, wrong_as_a_whole
 from workbench.facts import facts
 from workbench.files.imports import Imported
@@ -202,9 +203,14 @@ def check_draft(
 def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks: Sequence[str] = ()) -> Check:
     """Check a chart against what was heard."""
     alignment = align_chart(chart, heard.strokes, heard.beat_times_s, heard.duration_s)
-    judged = judge_notes(chart, alignment, heard)
+    alignment = straightened(chart, alignment, heard)
+    # Bars written beside their place are one mistake each: the rest is judged as if they stood in it.
+    shifts = shifted_bars(chart, alignment, heard)
+    shifted = {k for s in shifts for k in range(s.first, s.last + 1)}
+    judged = judge_notes(put_in_place(chart, shifts), alignment, heard)
+    notes = [f for f in judged.findings if f.bar_index not in shifted] + [_shift_finding(chart, s) for s in shifts]
     # Of a recording in which nothing is found, no bar is missing: it is another.
-    findings = judged.findings + (_bar_findings(chart, alignment, heard) if alignment.played else [])
+    findings = notes + (_bar_findings(chart, alignment, heard) if alignment.played else [])
     first: tuple[str, ...] = ()
     if alignment.agreement < LEAST_AGREEMENT:
         first = (
@@ -237,7 +243,11 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         _patterns(chart, findings),
         judged.heard,
         judged.aligned,
-        tuple((e.chart_bar, e.note) for e in judged.unheard if (e.aligned_index, *e.note.key) not in told),
+        tuple(
+            (e.chart_bar, e.note)
+            for e in judged.unheard
+            if (e.aligned_index, *e.note.key) not in told and e.chart_bar not in shifted
+        ),
         first,
         tuple(remarks),
         recording,
@@ -375,6 +385,13 @@ def _anywhere(chart: Chart, first: int, last: int) -> str:
 def _whole_bars(kind: str, time_map: TimeMap, bar_index: int, start_s: float, end_s: float, text: str) -> Finding:
     number, severity = time_map.bar_number(bar_index), GRAVITY[kind]
     return Finding(kind, bar_index, number, None, "", "", start_s, 0.0, 0.9, severity, start_s, end_s, text)
+
+
+def _shift_finding(chart: Chart, shift: ShiftedBars) -> Finding:
+    text = shift.text(chart)
+    found = _whole_bars("bar shifted", chart.time_map, shift.first, shift.start_s, shift.end_s, text)
+    bar_s = (shift.end_s - shift.start_s) / (shift.last - shift.first + 1)
+    return replace(found, deviation_s=-float(shift.by / chart.time_map.bars[shift.first].length) * bar_s, by=shift.by)
 
 
 def _around(alignment: Alignment, k: int) -> tuple[float, float]:

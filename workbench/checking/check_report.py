@@ -226,8 +226,19 @@ def _stretch(bar: BarCheck) -> tuple[float, float]:
     return min([bar.start_s, *(f.start_s for f in bar.findings)]), max([bar.end_s, *(f.end_s for f in bar.findings)])
 
 
+def _shifted_notes(check: Check, bar: BarCheck) -> Iterator[Difference]:
+    """The notes of a bar written too early or too late, where they are heard."""
+    timed = check.chart.time_map.bars[bar.bar_index]
+    for by in {f.by for f in bar.findings if f.by}:
+        for note in check.chart.bars[bar.bar_index].notes:
+            at = note.position - by
+            played = note.instrument if 0 <= at < timed.length else ""
+            yield Difference(note.position, note.instrument, played, VERMILION, at if played else None)
+
+
 def _differences(check: Check, bar: BarCheck) -> Iterator[Difference]:
     """What findings change in a bar, to be shown in colour."""
+    yield from _shifted_notes(check, bar)
     for f in check.findings:
         colour = VERMILION if f.verdict == "wrong" else BLUE
         heard_bar, at = f.heard_at or (f.bar_index, None)

@@ -66,8 +66,9 @@ class Finding:
     Attributes
     ----------
     kind : str
-        Of bars 'bar missing', 'bar extra', 'repeat' (played again, written once); of strokes 'wrong drum',
-        'wrong place', 'extra' (written, not heard), 'missing' (heard, not written), 'early', 'late'.
+        Of bars 'bar missing', 'bar extra', 'bar shifted' (written too early or too late), 'repeat' (played again,
+        written once); of strokes 'wrong drum', 'wrong place', 'extra' (written, not heard), 'missing' (heard, not
+        written), 'early', 'late'.
     bar_index, bar_number : int
         The written bar (for missing bars: the one after which they are played).
     position : Fraction or None
@@ -77,7 +78,7 @@ class Finding:
     time_s : float
         Where in the recording.
     deviation_s : float
-        Of strokes early, late and in the wrong place.
+        Of strokes early, late and in the wrong place, and of bars shifted.
     probability : float
         0–1, estimated probability that the chart is at fault, not the ear.
     severity : float
@@ -90,6 +91,8 @@ class Finding:
         Number of the bar in the alignment, for findings about notes.
     heard_at : (bar_index, position) or None
         Of notes in the wrong place: where they are heard.
+    by : Fraction
+        Of bars shifted: how much later than heard they are written, whole notes.
     """
 
     kind: str
@@ -107,6 +110,7 @@ class Finding:
     text: str
     aligned_index: int | None = None
     heard_at: tuple[int, Fraction] | None = None
+    by: Fraction = Fraction(0)
 
     @property
     def verdict(self) -> str:
