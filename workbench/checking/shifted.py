@@ -58,6 +58,7 @@ class ShiftedBars:
     spilled: tuple[tuple[int, Note], ...] = ()
 
     def text(self, chart: Chart) -> str:
+        """The shift as two sentences: what it is, and what to do first."""
         bars, one = bar_list(chart.time_map, range(self.first, self.last + 1)), self.first == self.last
         side, heard = ("late", "earlier") if self.by > 0 else ("early", "later")
         much = amount_words(chart, self.first, self.by)
