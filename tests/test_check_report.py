@@ -12,8 +12,8 @@ import pytest
 import soundfile
 
 from tests.sentences import says
-from tests.test_align import CHORUS, SONG, chart_of
-from tests.test_check import HEARD, with_bar
+from tests.test_align import CHORUS, FILL, SONG, chart_of
+from tests.test_check import HEARD, shifted, with_bar
 from workbench.chart import Note, WrittenBar
 from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
@@ -109,10 +109,17 @@ def test_a_note_moved_over_the_bar_line_is_seen_where_it_is_heard(check):
 
 
 def test_a_bar_written_late_is_shown_where_it_is_heard():
+    """What fell over its end into the next bar, two floor toms, is shown in it where it is heard."""
+
+    def names(notes):
+        ids = [(n.position.as_integer_ratio(), n.instrument.replace(" ", "-")) for n in notes]
+        return {f"{number}_{of}-{name}" for (number, of), name in ids}
+
+    (bar,) = bars_shown(check_chart(chart_of(shifted(SONG, 3, 3, F(1, 8))), HEARD))
+    assert set(coloured(bar.recorded)) == names(FILL.notes)
     late = [replace(n, position=n.position + F(1, 8)) for n in CHORUS.notes if n.position < F(7, 8)]
     (bar,) = bars_shown(check_chart(chart_of(with_bar(4, WrittenBar(tuple(late)))), HEARD))
     assert bar.name == "Bar 5" and [says(line.text, "Bar 5", "an eighth late") for line in bar.lines] == [True]
-    names = lambda notes: {f"{n.position.numerator}_{n.position.denominator}-{n.instrument}" for n in notes}
     assert set(coloured(bar.written)) == names(late)
     assert set(coloured(bar.recorded)) == names(n for n in CHORUS.notes if n.position < F(7, 8))
 

@@ -1,5 +1,7 @@
 """The way through the part: what a take plays again, and what it leaves out."""
 
+from dataclasses import replace
+
 import pytest
 
 from tests.test_align import CHORUS, FILL, GROOVE, VARIATION, chart_of, played
@@ -38,6 +40,7 @@ def heard(bars):
         ((0, 1, None, 2, 3), 2, [0, 1, 0, 1, 2, 3], [0, 1, 0, 1, 2, 3]),
         ((0, 1, None, 2, 3), 1, [0, 1, 3, 2, 3], [0, 1, None, 2, 3]),
         ((None, 0, 1), 1, [0, 0, 1], [0, 0, 1]),
+        ((0, 1, None, 2, 3), 2, [0, 1, 2, 1, 2, 3], [0, 1, 2, 1, 2, 3]),
     ],
 )
 def test_a_stretch_that_plays_the_bars_beside_it_again_is_those_bars(order, gap_bars, sounds, found):
@@ -45,6 +48,24 @@ def test_a_stretch_that_plays_the_bars_beside_it_again_is_those_bars(order, gap_
     again = with_bars_again(chart, laid(*order, gap_bars=gap_bars), heard([BARS[k] for k in sounds]))
     assert numbers(again) == found
     assert [b.end_s for b in again.bars[:-1]] == pytest.approx([b.start_s for b in again.bars[1:]])
+
+
+def test_silence_beside_a_rest_is_no_bar_again():
+    alignment = laid(2, 3, 4, None, 5)
+    assert with_bars_again(chart_of(BARS), alignment, heard([BARS[k] for k in (2, 3, 4, 4, 5)])) == alignment
+
+
+def test_a_bar_that_is_badly_heard_is_held_against_how_well_it_is_heard_in_its_own_place():
+    """Of every bar a quarter of the strokes is lost, and as many are heard that nobody plays."""
+
+    def badly(order):
+        found = heard([BARS[k] for k in order])
+        lost = [replace(s, instrument="ride bell") if k % 4 == 1 else s for k, s in enumerate(found.strokes)]
+        return replace(found, strokes=tuple(lost))
+
+    chart = chart_of(BARS)
+    assert numbers(with_bars_again(chart, laid(0, 1, None, 2, 3), badly([0, 1, 1, 2, 3]))) == [0, 1, 1, 2, 3]
+    assert None in numbers(with_bars_again(chart, laid(0, 1, None, 2, 3), badly([0, 1, 3, 2, 3])))
 
 
 def test_half_a_bar_too_many_is_no_bar_again():

@@ -117,6 +117,8 @@ class Check:
         What is wrong with the chart as a whole, or that it may be another song's: to be read before all else.
     remarks : tuple of str
         What else the reader should know.
+    shifts : tuple of ShiftedBars
+        Bars written too early or too late as a whole; each is a finding, too.
     recording, draft : str
         File names, where there are files.
     """
@@ -131,6 +133,7 @@ class Check:
     unheard: tuple[tuple[int, Note], ...] = ()
     first: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    shifts: tuple[ShiftedBars, ...] = ()
     recording: str = ""
     draft: str = ""
 
@@ -250,6 +253,7 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         ),
         first,
         tuple(remarks),
+        shifts,
         recording,
     )
 
@@ -391,7 +395,7 @@ def _shift_finding(chart: Chart, shift: ShiftedBars) -> Finding:
     text = shift.text(chart)
     found = _whole_bars("bar shifted", chart.time_map, shift.first, shift.start_s, shift.end_s, text)
     bar_s = (shift.end_s - shift.start_s) / (shift.last - shift.first + 1)
-    return replace(found, deviation_s=-float(shift.by / chart.time_map.bars[shift.first].length) * bar_s, by=shift.by)
+    return replace(found, deviation_s=-float(shift.by / chart.time_map.bars[shift.first].length) * bar_s)
 
 
 def _around(alignment: Alignment, k: int) -> tuple[float, float]:

@@ -227,13 +227,17 @@ def _stretch(bar: BarCheck) -> tuple[float, float]:
 
 
 def _shifted_notes(check: Check, bar: BarCheck) -> Iterator[Difference]:
-    """The notes of a bar written too early or too late, where they are heard."""
-    timed = check.chart.time_map.bars[bar.bar_index]
-    for by in {f.by for f in bar.findings if f.by}:
-        for note in check.chart.bars[bar.bar_index].notes:
-            at = note.position - by
-            played = note.instrument if 0 <= at < timed.length else ""
-            yield Difference(note.position, note.instrument, played, VERMILION, at if played else None)
+    """The notes of a bar written too early or too late, where they are heard; those that fell out of it, too."""
+    time_map, k = check.chart.time_map, bar.bar_index
+    for shift in check.shifts:
+        if shift.first <= k <= shift.last:
+            inner = [(j, n) for j in range(shift.first, shift.last + 1) for n in check.chart.bars[j].notes]
+            for j, note in (*inner, *shift.spilled):
+                at = time_map.starts[j] + note.position - shift.by - time_map.starts[k]
+                played = note.instrument if 0 <= at < time_map.bars[k].length else ""
+                if played or j == k:
+                    written = note.instrument if j == k else ""
+                    yield Difference(note.position, written, played, VERMILION, at if played else None)
 
 
 def _differences(check: Check, bar: BarCheck) -> Iterator[Difference]:

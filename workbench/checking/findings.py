@@ -91,8 +91,6 @@ class Finding:
         Number of the bar in the alignment, for findings about notes.
     heard_at : (bar_index, position) or None
         Of notes in the wrong place: where they are heard.
-    by : Fraction
-        Of bars shifted: how much later than heard they are written, whole notes.
     """
 
     kind: str
@@ -110,7 +108,6 @@ class Finding:
     text: str
     aligned_index: int | None = None
     heard_at: tuple[int, Fraction] | None = None
-    by: Fraction = Fraction(0)
 
     @property
     def verdict(self) -> str:
