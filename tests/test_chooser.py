@@ -106,14 +106,14 @@ def heard(period_s=0.5, length_s=10.0):
 
 
 def test_activations_are_found_within_50_ms():
-    found = heard().at("beat", np.array([0.5, 0.54, 0.46, 0.58]))
+    found = heard().pulse.at("beat", np.array([0.5, 0.54, 0.46, 0.58]))
     assert found == pytest.approx([0.9, 0.9, 0.9, 0.0])
 
 
 def test_beats_where_the_pulse_is_are_likelier_than_beside_it_or_at_half_of_it():
     song = heard()
     right, late, half = (
-        song.pulse_score(b) for b in (np.arange(0, 10, 0.5), np.arange(0.25, 10, 0.5), np.arange(0, 10, 1.0))
+        song.pulse.score(b) for b in (np.arange(0, 10, 0.5), np.arange(0.25, 10, 0.5), np.arange(0, 10, 1.0))
     )
     assert right > half > late
 

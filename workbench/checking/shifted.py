@@ -127,7 +127,9 @@ def _shift_of(chart: Chart, aligned: AlignedBar, heard: Transcription) -> Fracti
     agreed = {by: _agreement(chart, aligned, notes, heard, by) for by in ways}
     best = max(ways, key=lambda by: agreed[by].f_measure)
     apart = agreed[best].apart
-    explains = own.apart - apart >= FEWEST_EXPLAINED and apart <= MOST_LEFT * own.apart
+    # Kick and snare for each other look like a beat, too: where other drums explain as much, the times are right.
+    times = _agreement(chart, aligned, notes, heard, Fraction(0), of_drums=False)
+    explains = own.apart - apart >= FEWEST_EXPLAINED and apart <= MOST_LEFT * own.apart and apart < times.apart
     return best if explains and agreed[best].f_measure >= AGREES else None
 
 
@@ -144,9 +146,9 @@ class _Agreement:
 
 
 def _agreement(
-    chart: Chart, aligned: AlignedBar, notes: Sequence[Note], heard: Transcription, by: Fraction
+    chart: Chart, aligned: AlignedBar, notes: Sequence[Note], heard: Transcription, by: Fraction, of_drums: bool = True
 ) -> _Agreement:
-    """How far a bar's notes, all of them ``by`` earlier, agree with what is heard.
+    """How far a bar's notes, all of them ``by`` earlier, agree with what is heard, or only their times.
 
     What they no longer reach of the bar is not held against them: it may have fallen off its end.
     """
@@ -161,6 +163,8 @@ def _agreement(
     reach_s = ONSET_WINDOW_S
     low_s, high_s = aligned.start_s - max(off_s, 0.0), aligned.end_s - min(off_s, 0.0)
     strokes = [s for s in heard.strokes if low_s - reach_s <= s.time_s < high_s + reach_s]
+    if not of_drums:
+        written, strokes = ([replace(x, instrument="kick") for x in some] for some in (written, strokes))
     found = compare_strokes(written, strokes, reach_s, -1.0)
     first_s, last_s = aligned.start_s - min(off_s, 0.0), aligned.end_s - max(off_s, 0.0)
     beside = sum(first_s <= strokes[j].time_s + BEFORE_LINE_S < last_s for j in found.only_second)
