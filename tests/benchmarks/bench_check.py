@@ -311,8 +311,13 @@ def measure_annotated(folder: Path, show: bool) -> None:
         print(f"   of {len(names)} charts, something is said first of: {said}, another song {others}")
 
 
-def measure_speed(recording: Path, length_s: float = 240.0) -> None:
-    """Time of checking a draft over that of drafting, on the same samples in the same run, and what it goes to."""
+#: Time of hearing and judging, and of these with all three reports, over that of drafting.
+MOST_CHECK, MOST_WITH_REPORTS = 1.2, 1.75
+
+
+def measure_speed(recording: Path, length_s: float = 240.0) -> bool:
+    """Time of checking a draft over that of drafting, on the same samples in the same run, and what it goes to; whether
+    it is within limits."""
     audio = load_audio(recording)
     times = int(np.ceil(length_s / audio.duration_s))
     samples = np.tile(audio.samples, (times, 1))[: round(length_s * audio.sample_rate)]
@@ -329,10 +334,15 @@ def measure_speed(recording: Path, length_s: float = 240.0) -> None:
             write_check(check, Path(folder) / f"check{ending}", path)
         at_s.append(time.perf_counter())
     draft_s, check_s, reports_s = np.diff(at_s)
+    alone, both = check_s / draft_s, (check_s + reports_s) / draft_s
     print(
-        f"{length_s:.0f} s of {recording.name}: draft {draft_s:.2f} s; check {check_s:.2f} s, {check_s / draft_s:.2f} "
-        f"of that; its reports with their sound {reports_s:.2f} s; ratio in all {(check_s + reports_s) / draft_s:.2f}"
+        f"{length_s:.0f} s of {recording.name}: draft {draft_s:.2f} s; check {check_s:.2f} s, {alone:.2f} of that "
+        f"(at most {MOST_CHECK}); its reports with their sound {reports_s:.2f} s; ratio in all {both:.2f} "
+        f"(at most {MOST_WITH_REPORTS})"
     )
+    good = bool(alone <= MOST_CHECK and both <= MOST_WITH_REPORTS)
+    print("within limits" if good else "BEYOND LIMITS")
+    return good
 
 
 def main() -> None:
@@ -355,8 +365,7 @@ def main() -> None:
         return
     listen_with(args.detector)
     if args.speed:
-        measure_speed(args.speed)
-        return
+        raise SystemExit(not measure_speed(args.speed))
     if args.groove is None:
         parser.error("name the folder of Groove MIDI, or --speed RECORDING")
     rows = find_performances(args.groove, args.split)
