@@ -87,3 +87,25 @@ def test_distance_to_the_nearest_moment():
     times, others = rng.uniform(-1, 11, 50), np.sort(rng.uniform(0, 10, 20))
     assert np.allclose(distance_s(times, others), np.abs(times[:, None] - others).min(axis=1))
     assert distance_s(np.array([3.0]), np.array([1.0])) == pytest.approx([2.0])
+
+
+@pytest.mark.parametrize("share", [0.06, 0.09])
+def test_a_pulse_that_slips_gives_way_to_the_steady_grid(share):
+    """In music of constant tempo the pulse goes a quarter of a beat astray for a while and comes back a beat late."""
+    beats = 0.2 + 0.5 * np.arange(200)
+    likelihood = np.zeros(10_200)
+    likelihood[np.round(beats * 100).astype(int)] = 0.9
+    astray = (np.arange(200) > 60) & (np.arange(200) < 60 + share * 200)
+    pulse = beats + np.where(astray, 0.125, 0.0)
+    grids = candidate_grids(pulse, likelihood, likelihood, 100.0, 38.0, 400.0)
+    of_tempo = [distance_s(beats[1:-1], g.beats_s) for g in grids if abs(g.tempo_bpm - 120) < 1.5]
+    kept = [d for d in of_tempo if np.quantile(d, 0.5) < 0.02]
+    assert len(kept) == 1 and kept[0].max() < 0.03
+
+
+def test_a_pulse_that_a_steady_grid_follows_throughout_is_kept():
+    beats = 0.2 + 0.5 * np.arange(200) + np.random.default_rng(1).normal(0.0, 0.004, 200)
+    likelihood = np.zeros(10_200)
+    likelihood[np.round(beats * 100).astype(int)] = 0.9
+    grids = candidate_grids(beats, likelihood, likelihood, 100.0, 38.0, 400.0)
+    assert any(not g.steady and len(g.beats_s) == 200 and np.allclose(g.beats_s, beats) for g in grids)

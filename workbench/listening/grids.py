@@ -39,6 +39,8 @@ STRUCK_GRIDS = 3
 
 #: Two grids are one where this share of beats lies nearer than this, seconds.
 SAME_GRID_SHARE, SAME_GRID_S = 0.9, 0.025
+#: A pulse has slipped where more than this share of its beats lie farther than this from a steady grid's, of a beat.
+SLIPPED_SHARE, SLIPPED_BEATS = 0.03, 0.1
 
 #: Readings of a pulse: each of its beats is divided in ``parts`` and every
 #: ``step``-th part, from any first one, is a beat of the reading.
@@ -194,17 +196,33 @@ def candidate_grids(
         grids += [Grid(b, steady=True) for b in at_levels(beats, LEVELS + QUARTERS)]
     out: list[Grid] = []
     for grid in grids:
-        if slowest_bpm <= grid.tempo_bpm <= fastest_bpm and not any(_same(grid, other) for other in out):
+        if not slowest_bpm <= grid.tempo_bpm <= fastest_bpm:
+            continue
+        known = next((k for k, other in enumerate(out) if _same(grid, other)), None)
+        if known is None:
             out.append(grid)
+        elif grid.steady and not out[known].steady and _slips(out[known], grid):
+            out[known] = grid  # nobody plays so
     return out or grids[:1]
 
 
 def _same(one: Grid, other: Grid) -> bool:
     if abs(one.log_tempo - other.log_tempo) > SAME_GRID_TEMPO:
         return False
-    nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
-    distance = np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm
+    distance = _apart_s(one, other)
     # Counting, which is quicker, rules most of them out.
     if np.count_nonzero(distance < SAME_GRID_S) <= SAME_GRID_SHARE * (len(distance) - 1):
         return False
     return float(np.quantile(distance, SAME_GRID_SHARE)) < SAME_GRID_S
+
+
+def _slips(pulse: Grid, steady: Grid) -> bool:
+    """Whether a pulse leaves a steady grid that it is otherwise one with."""
+    distance = _apart_s(pulse, steady)
+    return bool(np.count_nonzero(distance > SLIPPED_BEATS * 60.0 / steady.tempo_bpm) > SLIPPED_SHARE * len(distance))
+
+
+def _apart_s(one: Grid, other: Grid) -> np.ndarray:
+    """How far each beat is from the other grid's nearest, seconds."""
+    nearest = np.interp(one.beats_s, other.beats_s, np.arange(len(other.beats_s)))
+    return np.abs(nearest - np.round(nearest)) * 60.0 / one.tempo_bpm
