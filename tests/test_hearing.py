@@ -123,9 +123,10 @@ def test_fixed_lines_hold_and_readings_against_them_are_not_offered():
 
 
 def test_what_was_heard_comes_back_as_it_was(tmp_path):
-    keep_hearing(HEARD, tmp_path, "a" * 64)
+    heard = replace(HEARD, activations=replace(HEARD.activations, begins_s=0.31))
+    keep_hearing(heard, tmp_path, "a" * 64)
     again = kept_hearing(tmp_path, "a" * 64)
-    assert again.readings == HEARD.readings
+    assert again.readings == HEARD.readings and again.activations.begins_s == 0.31
     assert again.activations.beat == pytest.approx(HEARD.activations.beat, abs=0.002)
     assert again.harmony.pitch_classes.shape == HEARD.harmony.pitch_classes.shape
     assert kept_hearing(tmp_path, "b" * 64) is None

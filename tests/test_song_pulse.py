@@ -1,5 +1,6 @@
 """The network that follows a whole song, and what it has to say where bars are chosen."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import mir_eval
@@ -12,9 +13,18 @@ from workbench.errors import AnalysisError
 from workbench.listening import song_pulse as module
 from workbench.listening.activations import Activations
 from workbench.listening.chooser import Heard
+from workbench.listening.grids import Grid
 from workbench.listening.harmony import Harmony
 from workbench.listening.pulse import Pulse
-from workbench.listening.song_pulse import PULSE_ROWS, SONG_PICTURE_RATE_HZ, STROKE_ROW, agreements, picture, song_pulse
+from workbench.listening.song_pulse import (
+    PULSE_ROWS,
+    SONG_PICTURE_RATE_HZ,
+    STROKE_ROW,
+    SongPulse,
+    agreements,
+    picture,
+    song_pulse,
+)
 
 
 def rock(tempo_bpm=110.0, bars=16, first_s=0.7):
@@ -82,7 +92,7 @@ def test_strokes_alone_tell_the_beats_and_the_ones_of_a_plain_song(tempo_bpm):
 
 def candidate(beats_s, first):
     starts = tuple(range(first, len(beats_s), 4))
-    return SimpleNamespace(grid=SimpleNamespace(beats_s=beats_s), path=SimpleNamespace(starts=starts))
+    return SimpleNamespace(grid=Grid(beats_s), path=SimpleNamespace(starts=starts))
 
 
 def test_readings_are_weighed_by_how_they_agree():
@@ -100,6 +110,21 @@ def test_what_was_certain_before_stays():
     found = [candidate(beats_s, 0), candidate(beats_s, 2)]
     weighed = song_pulse().weigh(np.array([0.0001, 0.9999]), heard(strokes, beats_s[-1] + 2), found)
     assert weighed.argmax() == 1
+
+
+def test_a_recording_begins_with_a_bar():
+    """Of two readings that nothing tells apart the one is likelier whose bar begins with the first sound."""
+    beats_s = 0.7 + 0.5 * np.arange(64)
+    found = [candidate(beats_s, 0), candidate(beats_s, 2)]
+    even = np.array([0.5, 0.5])
+    for begins_s, first in ((0.72, 0), (1.72, 1)):
+        song = Heard(replace(silent(33), begins_s=begins_s), [], None)
+        network = SimpleNamespace(run=lambda *_: [np.zeros((1, 2, 1652), np.float32)])
+        pulse = SongPulse(network, 1.0, 0.2, 0.2, 1.4)
+        weighed = pulse.weigh(even, song, found)
+        assert weighed.argmax() == first and weighed.max() > 0.7
+    unknown = pulse.weigh(even, Heard(silent(33), [], None), found)
+    assert unknown == pytest.approx(even, abs=0.02)
 
 
 def test_agreement_is_that_of_beats_and_of_lines():

@@ -30,6 +30,8 @@ class Activations:
     beat, downbeat : ndarray (frames,), float32, 0–1
     levels : ndarray (frames, 2, bands) or None
         How loud the recording is by bands, where at hand (:mod:`workbench.listening.timbre`).
+    begins_s : float or None
+        When the first sound begins, seconds, where it is known.
     """
 
     frame_rate_hz: float
@@ -39,6 +41,7 @@ class Activations:
     beat: np.ndarray
     downbeat: np.ndarray
     levels: np.ndarray | None = None
+    begins_s: float | None = None
 
     def __post_init__(self) -> None:
         n = self.onset.shape[0]

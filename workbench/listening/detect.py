@@ -55,6 +55,8 @@ LEAST_RISE = 0.7
 #: louder; the last bit of a file, switched on and off by dither, is as much softer and had been heard as a hi-hat.  Of
 #: 23,622 strokes heard in 71 rendered songs two are left out, both such.
 LEAST_LEVEL = -3.5
+#: What is louder is the first sound of a recording: some 42 dB below usual strokes, above the noise of tapes and rooms.
+FIRST_SOUND = -2.0
 CLOSED_HAT = DETECTED.index("closed hi-hat")
 
 
@@ -184,9 +186,25 @@ def compute_activations(
             tell(min(1.0, (start + keep) / frames), "Listening")
     np.clip(out, -30, 30, out=out)
     likely = 1 / (1 + np.exp(-out))
-    return Activations(
-        FRAME_RATE_HZ, DETECTED, likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1], levels
-    )
+    onset, velocity, beat, downbeat = likely[:, :n], likely[:, n : 2 * n], likely[:, 2 * n], likely[:, 2 * n + 1]
+    return Activations(FRAME_RATE_HZ, DETECTED, onset, velocity, beat, downbeat, levels, find_first_sound(levels))
+
+
+def find_first_sound(levels: np.ndarray) -> float | None:
+    """When a recording begins to sound, seconds, by its levels (:func:`~workbench.listening.timbre.keep_levels`).
+
+    Examples
+    --------
+    >>> levels = np.full((200, 2, 40), -6.0)
+    >>> levels[150:] = 1.0
+    >>> find_first_sound(levels)
+    1.5
+    """
+    for first in range(0, len(levels), IN_CACHE):
+        loud = np.flatnonzero(_loudest_group(levels[first : first + IN_CACHE, 0]) > FIRST_SOUND)
+        if len(loud):
+            return float(first + loud[0]) / FRAME_RATE_HZ
+    return None
 
 
 def nothing_rises(features: np.ndarray) -> np.ndarray:
@@ -196,17 +214,21 @@ def nothing_rises(features: np.ndarray) -> np.ndarray:
 
 def nothing_sounds(features: np.ndarray) -> np.ndarray:
     """Frames (frames,), bool, around which no band is loud enough for a stroke to be heard in this music."""
-    return np.asarray(maximum_filter1d(_groups(features).max(axis=1), 9) < LEAST_LEVEL)
+    return np.asarray(maximum_filter1d(_loudest_group(features[:, 0]), 9) < LEAST_LEVEL)
 
 
-def _groups(features: np.ndarray) -> np.ndarray:
-    """Levels of ten groups of bands (frames, 10) through the short window, natural logarithm of magnitude."""
-    return features[:, 0].reshape(len(features), 10, -1).mean(axis=2)
+def _groups(bands: np.ndarray) -> np.ndarray:
+    """Levels of ten groups of bands (frames, 10), natural logarithm of magnitude."""
+    return bands.reshape(len(bands), 10, -1).mean(axis=2)
+
+
+def _loudest_group(bands: np.ndarray) -> np.ndarray:
+    return _groups(bands).max(axis=1)
 
 
 def _largest_rise(features: np.ndarray) -> np.ndarray:
     """How far the loudest of ten groups of bands rises around each frame (frames,), natural logarithm of magnitude."""
-    groups = _groups(features)
+    groups = _groups(features[:, 0])
     after = maximum_filter1d(groups, 5, axis=0, origin=-1)
     before = np.mean([np.roll(groups, k, axis=0) for k in (2, 3, 4)], axis=0)
     return np.asarray(np.max(after - before, axis=1))

@@ -77,7 +77,8 @@ class Hearing:
     def __post_init__(self) -> None:
         act = self.activations
         nothing = np.zeros((len(act.beat), 0), np.float32)
-        object.__setattr__(self, "activations", replace(act, instruments=(), onset=nothing, velocity=nothing))
+        kept = replace(act, instruments=(), onset=nothing, velocity=nothing, levels=None)
+        object.__setattr__(self, "activations", kept)
 
 
 @dataclass(frozen=True)
@@ -163,6 +164,7 @@ def keep_hearing(hearing: Hearing, folder: str | os.PathLike, sha256: str) -> No
     act = hearing.activations
     data = {
         "frame_rate_hz": act.frame_rate_hz,
+        "begins_s": act.begins_s,
         "beat": _packed(np.round(act.beat * 255), np.uint8),
         "downbeat": _packed(np.round(act.downbeat * 255), np.uint8),
         "harmony_rate_hz": hearing.harmony.frame_rate_hz,
@@ -190,9 +192,11 @@ def kept_hearing(folder: str | os.PathLike, sha256: str) -> Hearing | None:
         data = json.loads(read_bytes(path, LARGEST_HEARD_BYTES))
         beat, downbeat = (_unpacked(data[name], np.uint8).astype(np.float32) / 255 for name in ("beat", "downbeat"))
         pitch_classes = _unpacked(data["harmony"], np.float16).astype(np.float32).reshape(-1, 24)
-        nothing = np.zeros((len(beat), 0), np.float32)
+        nothing, begins_s = np.zeros((len(beat), 0), np.float32), data.get("begins_s")
+        begins_s = None if begins_s is None else number_from_data(begins_s)
+        rate_hz = number_from_data(data["frame_rate_hz"])
         return Hearing(
-            Activations(number_from_data(data["frame_rate_hz"]), (), nothing, nothing, beat, downbeat),
+            Activations(rate_hz, (), nothing, nothing, beat, downbeat, begins_s=begins_s),
             Harmony(number_from_data(data["harmony_rate_hz"]), pitch_classes),
             tuple(_reading(r) for r in data["readings"]),
         )
@@ -361,5 +365,7 @@ def _from(hearing: Hearing, begin_s: float) -> Hearing:
     """What was heard from a moment on."""
     act, harmony = hearing.activations, hearing.harmony
     k, h = round(begin_s * act.frame_rate_hz), round(begin_s * harmony.frame_rate_hz)
-    cut = replace(act, onset=act.onset[k:], velocity=act.velocity[k:], beat=act.beat[k:], downbeat=act.downbeat[k:])
+    begins_s = None if k else act.begins_s
+    rows = {name: getattr(act, name)[k:] for name in ("onset", "velocity", "beat", "downbeat")}
+    cut = replace(act, **rows, begins_s=begins_s)
     return Hearing(cut, replace(harmony, pitch_classes=harmony.pitch_classes[h:]))

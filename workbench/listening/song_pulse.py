@@ -23,6 +23,7 @@ from workbench.errors import AnalysisError
 from workbench.listening.activations import Activations
 from workbench.listening.chooser import Candidate, Heard
 from workbench.listening.harmony import Harmony
+from workbench.listening.opening import opens_with_bar
 from workbench.listening.pulse import Pulse
 from workbench.sound.runtime import Session, open_packaged, threads_given
 
@@ -88,7 +89,7 @@ def show_strokes(
 
 @dataclass(frozen=True)
 class SongPulse:
-    """The network, and how much what it says counts.
+    """The network, and how much what it says counts, and that recordings begin with a bar.
 
     Attributes
     ----------
@@ -97,12 +98,15 @@ class SongPulse:
         How much the log probabilities before count.
     beats, lines : float
         How much the log likelihoods a second count, of a reading's beats and of its bar lines.
+    opening : float
+        How much likelier a reading is, natural log, if the recording begins with one of its bars.
     """
 
     session: Session
     before: float
     beats: float
     lines: float
+    opening: float
 
     def hear(self, heard: Heard) -> Pulse:
         """Likelihoods of beat and downbeat, :data:`SONG_PICTURE_RATE_HZ` a second."""
@@ -114,9 +118,22 @@ class SongPulse:
     def weigh(self, probabilities: np.ndarray, heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
         """Probabilities of readings, (readings,), sum 1, from those before and how the readings agree with what is
         heard."""
+        return np.asarray(softmax(self.told(probabilities, heard, found) @ self.weights))
+
+    @property
+    def weights(self) -> np.ndarray:
+        """Of what :meth:`told` tells, (4,)."""
+        return np.array([getattr(self, name) for name in TOLD])
+
+    def told(self, probabilities: np.ndarray, heard: Heard, found: Sequence[Candidate]) -> np.ndarray:
+        """What is told of readings, (readings, 4), as :data:`TOLD` names it."""
         scores = agreements(self.hear(heard), found) / heard.activations.duration_s
-        before = np.log(probabilities + LEAST_BEFORE)
-        return np.asarray(softmax(self.before * before + scores @ (self.beats, self.lines)))
+        opens = opens_with_bar(heard.activations.begins_s, found)
+        return np.column_stack([np.log(probabilities + LEAST_BEFORE), scores, opens])
+
+
+#: What is told of readings: log probabilities before, how beats and lines agree, whether a bar begins the recording.
+TOLD = ("before", "beats", "lines", "opening")
 
 
 #: Probabilities below this are as good as none.
@@ -150,6 +167,6 @@ def song_pulse() -> SongPulse:
     try:
         session = open_packaged(package, "song_pulse", threads_given())
         told = json.loads(resources.files(package).joinpath("song_pulse.json").read_text())
-        return SongPulse(session, told["before"], told["beats"], told["lines"])
+        return SongPulse(session, **{name: told[name] for name in TOLD})
     except Exception as error:
         raise AnalysisError("The weights that bars are chosen with are missing or damaged; install again.") from error

@@ -98,14 +98,17 @@ class BarSong:
         with np.load(path) as kept:
             data = {k: kept[k] for k in kept.files}
         beat, downbeat = data["beat"].astype(np.float32), data["downbeat"].astype(np.float32)
-        nothing = np.zeros((len(beat), 1), dtype=np.float32)
+        nothing, begins_s = np.zeros((len(beat), 1), dtype=np.float32), float(data.get("begins_s", np.nan))
         return cls(
             path.stem,
             str(data["group"]),
             str(data["meter"]),
             data["beats_s"],
             data["numbers"],
-            Activations(float(data["rate"]), ("kick",), nothing, nothing, beat, downbeat),
+            Activations(
+                *(float(data["rate"]), ("kick",), nothing, nothing, beat, downbeat, None),
+                None if np.isnan(begins_s) else begins_s,
+            ),
             tuple(
                 Stroke(float(t), str(name), int(v), float(c))
                 for t, name, v, c in zip(data["times"], data["names"], data["velocities"], data["confidences"])
@@ -142,6 +145,7 @@ def keep_song(
         rate=heard.frame_rate_hz,
         beat=heard.beat.astype(np.float16),
         downbeat=heard.downbeat.astype(np.float16),
+        begins_s=np.nan if heard.begins_s is None else heard.begins_s,
         times=np.array([s.time_s for s in strokes]),
         names=np.array([s.instrument for s in strokes]),
         velocities=np.array([s.velocity for s in strokes], dtype=np.uint8),
