@@ -4,6 +4,7 @@ import pytest
 
 from tests.parts import ROCK, bar, part
 from workbench.chart.meter import Meter
+from workbench.reading.groove_names import name_groove
 from workbench.reading.grooves import find_groove
 
 
@@ -92,6 +93,27 @@ def test_jazz_time_is_not_called_shuffled_besides_and_eighths_not_four_on_the_fl
     assert "shuffled" not in names(*[shuffle] * 4)
     assert find_groove(part(*[shuffle] * 4), [range(4)], frozenset()).text.startswith("shuffle: ")
     assert "kick in 8ths" in names(*[bar(S="..x...x.", K="xxxxxxxx")] * 4)
+
+
+@pytest.mark.common_practice
+def test_a_kick_that_runs_in_sixteenths_is_called_so_and_not_four_on_the_floor_and_all_the_rest():
+    blast = names(*[bar(S="xxxxxxxx", K="xxxxxxxxxxxxxxxx")] * 4)
+    assert {"kick in 16ths", "snare on all 8ths"} <= set(blast)
+    assert "snare on all 16ths" in names(*[bar(S="xxxxxxxxxxxxxxxx", K="x.x.x.x.")] * 4)
+
+
+@pytest.mark.common_practice
+def test_feet_or_hands_alone_are_not_linear():
+    for alone in (bar(K="xxxxxxxxxxxxxxxx"), bar(S="xxxx....", F="....xxxx")):
+        assert not any("linear" in said for said in names(*[alone] * 4))
+
+
+def test_each_bar_of_a_phrase_names_all_its_places():
+    """ "kick on 1, in bar 1 of 2 2, 3" would leave the reader to guess which numbers are bars and which beats."""
+    chart = part(bar(K="x..."), bar(K="x.x.x..."), bar(K="x..."), bar(K="x..."))
+    assert "kick on 1, in bar 2 of 4 kick on 1, 2, 3" in name_groove(chart, range(4))
+    opened = part(bar(K="x...", S="..x...x."), bar(K="x...", S="..xx..x."))
+    assert "backbeat on 2 and 4, in bar 2 of 2 snare also on the & of 2" in name_groove(opened, range(2))
 
 
 @pytest.mark.common_practice

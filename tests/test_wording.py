@@ -219,6 +219,12 @@ def test_hands_are_told_where_there_is_something_to_share():
     assert ["Hands:" in page for page in pages.values()] == [False, False, True]
 
 
+def test_a_bar_of_a_phrase_in_which_only_the_feet_play_says_so_among_the_hands():
+    bars = [bar(H="x...x...", S="..x...x.", K="x......."), bar(K="xxxxxxxx")]
+    page = to_markdown(read_part(part(*bars * 6)))
+    assert "`R L R L` | `–`" in page and "``." not in page
+
+
 def test_phrases_say_how_many_of_them_a_crash_opens():
     def said(crashed, doubtful=()):
         unsure = replace(

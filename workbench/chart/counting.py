@@ -196,6 +196,8 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     'every beat'
     >>> place_list(bar, [Fraction(2 * k + 1, 8) for k in range(4)])
     'every &'
+    >>> place_list(bar, [Fraction(k, 16) for k in range(16)])
+    'all 16ths'
     >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
     '1, the & of 1, the & of 2, 3, the & of 3'
     >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 4, 5, 6)])
@@ -268,6 +270,7 @@ def _whole_sets(meter: Meter, length: Fraction) -> dict[str, list[Fraction]]:
         "the last triplet of every beat": [s + step * 2 / 3 for s in starts],
         "every e and a": sorted(s + step * f for s in starts for f in (Fraction(1, 4), Fraction(3, 4))),
         f"all {note_value(step / 2)}": sorted(s + step * f for s in starts for f in (0, Fraction(1, 2))),
+        f"all {note_value(step / 4)}": sorted(s + step * Fraction(k, 4) for s in starts for k in range(4)),
     }
 
 

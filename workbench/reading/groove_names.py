@@ -3,7 +3,7 @@
 Common practice, no source: backbeat = snare on 2 and 4; four on the floor =
 kick on every beat; half-time = the snare's weight on 3 only; double-time =
 snare on every & over kicks on the beats; one drop = kick and snare on 3 and
-not on 1; linear = no two instruments together; a push = the kick an eighth before
+not on 1; linear = hands and feet in turns, no two instruments together; a push = the kick an eighth before
 a beat that it then leaves out; train = 16ths or 8ths on the snare under a backbeat of
 accents; samba and bossa nova = kick on the beat and just before the next, hi-hat foot
 between; waltz = 1 low, 2 and 3 high.
@@ -11,6 +11,7 @@ between; waltz = 1 low, 2 and 3 high.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from fractions import Fraction
 
 from workbench.chart import Chart
 from workbench.chart.counting import place_list
-from workbench.chart.drumkit import TIMEKEEPERS
+from workbench.chart.drumkit import TIMEKEEPERS, instrument
 from workbench.chart.ghosts import ghost_limit, is_ghost
 from workbench.chart.meter import Bar
 
@@ -164,9 +165,14 @@ def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = No
         for name in (_snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)
     ]
     strokes = sum(len(chart.bars[k].notes) for k in base_bars)
-    if not any(look.together for look in looks) and strokes > 6 * len(looks):
+    limbs = {instrument(n.instrument).is_foot for k in base_bars for n in chart.bars[k].notes}
+    if len(limbs) > 1 and not any(look.together for look in looks) and strokes > 6 * len(looks):
         names.insert(0, "linear (no two together)")
     return tuple(name for name in names if name)
+
+
+#: How what is said besides begins: "snare also on", "open on".
+_NAMES_A_VOICE = re.compile(r"[a-z -]+ on ")
 
 
 def _combined(texts: Sequence[str]) -> str:
@@ -178,8 +184,9 @@ def _combined(texts: Sequence[str]) -> str:
     said = [main] if main else []
     for k, text in enumerate(texts):
         if text != main:
-            # "backbeat, snare also on …" need not say "backbeat" twice.
+            # "backbeat, snare also on …" need not say "backbeat" twice; "kick on 1, 3" is no "kick on 1" and something.
             more = text.removeprefix(main + ", ") if main else text
+            more = more if _NAMES_A_VOICE.match(more) else text
             said.append(f"in bar {k + 1} of {len(texts)} {more or 'none of it'}")
     return ", ".join(said)
 
@@ -225,8 +232,8 @@ def _kick_name(look: _Look) -> str:
     if not look.kick:
         return "no kick"
     beats = frozenset(look.beats)
-    if look.in_four and look.kick == beats | look.offbeats:
-        return "kick in 8ths"
+    if look.in_four and (rate := _even_rate(look.bar, look.kick)):
+        return f"kick in {rate}"
     if len(beats) > 2 and look.kick >= beats:
         name = "four on the floor" if len(beats) == 4 else "kick on every beat"
         return _with_more(look, name, "kick", look.kick - beats)
@@ -286,6 +293,15 @@ _GRIDS = (
 _THINNED = (Fraction(1, 8), Fraction(1, 16))
 
 
+def _grid(bar: Bar, step: Fraction) -> frozenset[Fraction]:
+    return frozenset(step * k for k in range(int(bar.length / step)))
+
+
+def _even_rate(bar: Bar, places: frozenset[Fraction]) -> str:
+    """Name of even notes that leave none out, or ""."""
+    return next((name for step, name in _GRIDS if places == _grid(bar, step)), "")
+
+
 def _rate(look: _Look, places: frozenset[Fraction]) -> str:
     """Name of a time-keeping pattern, or "" where it has none."""
     meter, beats = look.bar.meter, look.beats
@@ -293,14 +309,12 @@ def _rate(look: _Look, places: frozenset[Fraction]) -> str:
         return "off-beats"
     if places == frozenset(beats):
         return "quarters" if meter.beat_length == Fraction(1, 4) else "the beats"
+    if rate := _even_rate(look.bar, places):
+        return rate
     for step, name in _GRIDS:
-        grid = frozenset(step * k for k in range(int(look.bar.length / step)))
+        grid = _grid(look.bar, step)
         left_out = grid - places
-        if places - grid:
-            continue
-        if not left_out:
-            return name
-        if step in _THINNED and len(left_out) <= len(grid) // 5:
+        if not places - grid and step in _THINNED and len(left_out) <= len(grid) // 5:
             return f"{name} (none on {place_list(look.bar, left_out)})"
     if look.in_four:
         # The skipped note as triplet, dotted or plain 8th: all three are written.

@@ -44,6 +44,9 @@ Place = tuple[int, Fraction]
 #: page adds its caution about strain.
 HARD = 4
 
+#: In place of the hands of a bar in which only the feet play.
+NO_HANDS = "–"
+
 
 def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     """Everything a reading says, each thing once, with its bars."""
@@ -242,7 +245,7 @@ def _groove_lines(reading: PartReading, groove: PartGroove, everything: bool) ->
         "text": _sentence(groove.said),
         "grid": base_grid(chart, base),
         "others": for_markdown(groove.others),
-        "hands": " | ".join(f"`{s}`" for s in sticks) + explained if any(sticks) and shared else "",
+        "hands": " | ".join(f"`{s or NO_HANDS}`" for s in sticks) + explained if any(sticks) and shared else "",
         "free": bool(told) and groove.free,
         "variations": told,
         "left_out": _left_out(f"There may be more in {bars(left_out)},") if left_out else "",
