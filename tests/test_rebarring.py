@@ -105,6 +105,28 @@ def test_the_1_earlier_in_a_selection_leaves_the_rest():
     assert lines(early)[5:] == lines(FOUR)[5:]
 
 
+def test_the_1_moved_in_a_song_of_several_meters_leaves_each_bar_its_own():
+    """One 2/4 among 4/4, then 3/4: a beat later or earlier, every line moves and no meter goes."""
+    odd = rebarring.set_meter(rebarring.set_meter(FOUR, Meter(2, 4), 3, 3).time_map, Meter(3, 4), 6).time_map
+    for by in (1, -1, 2, F(-1, 2)):
+        moved = rebarring.shift_one(odd, by).time_map
+        assert moved.bars[0].is_pickup
+        wanted = [t + float(by) / 2 for t in lines(odd)]
+        assert [t for t in wanted if 0 <= t < odd.end_s] == pytest.approx(lines(moved)[1 : 1 + len(odd) - (by < 0)])
+        meters = [b.meter for b in odd.bars]
+        own = [meters[0], *meters] if by > 0 else [*meters, meters[-1]]
+        assert [b.meter for b in moved.bars] == own[: len(moved)] and len(moved) >= len(odd)
+    back = rebarring.shift_one(rebarring.shift_one(odd, 1).time_map, -1).time_map
+    assert [b.meter for b in back.bars][: len(odd)] == [b.meter for b in odd.bars]
+
+
+def test_the_1_moved_in_a_stretch_of_two_meters_leaves_what_follows():
+    odd = rebarring.set_meter(FOUR, Meter(3, 4), 3, 3).time_map
+    late = rebarring.shift_one(odd, 1, 2, 4).time_map
+    assert [str(b.meter) for b in late.bars[:6]] == ["4/4", "5/4", "4/4", "3/4", "3/4", "4/4"]
+    assert lines(late)[5:] == lines(odd)[5:]
+
+
 @pytest.mark.parametrize("beats", [F(1, 2), 1, -1])
 def test_a_song_shorter_than_a_beat_stays_as_it_is(beats):
     eighth = TimeMap([Bar(Meter(4, 4), (0.0,), F(1, 8))], 0.5)

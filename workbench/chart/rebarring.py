@@ -11,7 +11,7 @@ finest step by which a line moves, what is left is a bend of the beats around it
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
@@ -77,7 +77,7 @@ class Rebarring:
 
 
 def shift_one(time_map: TimeMap, beats: Fraction | float, first_bar: int = 0, last_bar: int | None = None) -> Rebarring:
-    """Begin every bar of a stretch so many counted beats later (negative: earlier).
+    """Begin every bar of a stretch so many counted beats later (negative: earlier); each keeps its meter.
 
     Examples
     --------
@@ -86,10 +86,18 @@ def shift_one(time_map: TimeMap, beats: Fraction | float, first_bar: int = 0, la
     [('1/4', 0.0), ('1', 0.5), ('1', 2.5)]
     """
     last_bar = _checked_stretch(time_map, first_bar, last_bar)
-    meter = time_map.bars[_first_full(time_map, first_bar)].meter
+    full = _first_full(time_map, first_bar)
+    meter = time_map.bars[full].meter
     step = _half_beats(beats) * meter.beat_length
-    line = time_map.starts[_first_full(time_map, first_bar)] + step
-    return _recut(time_map, first_bar, last_bar, [line], meter)
+    meters = {time_map.starts[k] + step: time_map.bars[k].meter for k in range(full, last_bar + 1)}
+    if len(set(meters.values())) == 1:
+        return _recut(time_map, first_bar, last_bar, [time_map.starts[full] + step], meter)
+    # What would lie before the song or after the stretch is no line; a pick-up is the rest of the bar it is cut from.
+    lines = [line for line in meters if (first_bar or line >= 0) and line < time_map.starts[last_bar + 1]]
+    if not lines:
+        raise ChartError("The 1 cannot move so far.")
+    cut = [own for line, own in meters.items() if line < lines[0]]
+    return _recut(time_map, first_bar, last_bar, lines, cut[-1] if cut else meter, meters=meters)
 
 
 def change_level(
@@ -383,9 +391,11 @@ def _as_spans(time_map: TimeMap, first: int, end: int) -> list[_NewBar]:
 
 def _recut(
     time_map: TimeMap, first_bar: int, last_bar: int, lines: Sequence[Fraction], meter: Meter,
-    scale: Fraction = Fraction(1), fixed: Sequence[Fraction] = (),
+    scale: Fraction = Fraction(1), fixed: Sequence[Fraction] = (), meters: Mapping[Fraction, Meter] | None = None,
 ) -> Rebarring:  # fmt: skip
     """Bars of one meter over a stretch, opening at each of ``lines``, old whole notes ``scale`` times as long.
+
+    From a line on that ``meters`` names, bars are of the meter there.
 
     At the ends of the song the stretch begins with a pick-up and ends with a whole bar; inside it the bar
     before the stretch takes what lies before the first line, and what is left over at a line makes a bar of
@@ -410,7 +420,8 @@ def _recut(
     whole_song = last_bar == len(time_map) - 1
     usual = _usual_meter(time_map, first_bar)
     for at, until in pairwise([*dict.fromkeys(lines), end]):
-        spans += _cut(meter, scale, at, until, whole_song and until == end, usual)
+        own = (meters or {}).get(at, meter)
+        spans += _cut(own, scale, at, until, whole_song and until == end, usual)
     return _assembled(time_map, spans + _as_spans(time_map, last_bar + 1, len(time_map)), fixed)
 
 
