@@ -31,6 +31,23 @@ def test_average_placement():
     assert "snare 18 ms behind the grid" in lines
 
 
+def test_strokes_that_may_not_be_there_have_no_place_of_their_own():
+    """A tom of which the draft is unsure is no tom that is played ahead of the grid."""
+    chart = played(
+        part(*[bar(H="xxxxxxxx", S="..x...x.", T="x.......")] * 12), lambda n: -0.02 if "tom" in n.instrument else 1e-6
+    )
+    told = {p.instrument for p in measure_feel(chart).placements}
+    unsure = replace(
+        chart,
+        bars=tuple(
+            WrittenBar(tuple(replace(n, confidence=0.3 if "tom" in n.instrument else 0.95) for n in b.notes))
+            for b in chart.bars
+        ),
+    )
+    assert told - {p.instrument for p in measure_feel(unsure).placements} == {"high tom"}
+    assert not any("tom" in line for line in measure_feel(unsure).lines())
+
+
 @pytest.mark.parametrize(
     "ratio, word", [(1.0, "straight"), (1.4, "lightly swung"), (2.0, "swung, near the triplet"), (3.0, "swung hard")]
 )

@@ -88,6 +88,17 @@ def test_soft_and_covered_notes_are_for_listening():
     assert [f.verdict for f in (*ghost, *covered)] == ["listen", "listen"]
 
 
+def test_a_drum_heard_early_in_place_of_another_is_itself_told_to_be_early():
+    """The note that is written is not heard: its drum cannot be heard early."""
+    (k, snare), *_ = [(k, s) for k, s in enumerate(HEARD.strokes) if s.instrument == "snare" and s.time_s > 20]
+    kick = replace(snare, instrument="kick", time_s=snare.time_s - 0.028)
+    others = [s for j, s in enumerate(HEARD.strokes) if j != k]
+    texts = [f.text for f in found(SONG, replace(HEARD, strokes=tuple(sorted((*others, kick)))))]
+    assert any("snare is written, kick is heard" in text for text in texts), texts
+    assert any(says(text, "kick is heard", "ms before the written place of the snare") for text in texts), texts
+    assert not any("snare is heard" in text for text in texts)
+
+
 @pytest.mark.parametrize("sure, kind, verdict", [(0.8, "wrong drum", "listen"), (1.0, "missing", "wrong")])
 def test_drums_that_sound_alike_heard_together(sure, kind, verdict):
     """A crash is written, crash and open hi-hat are heard: unless both are sure, the note may be the other one."""

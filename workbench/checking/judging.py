@@ -605,7 +605,11 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
         what = f"{name} is written, but heard on {there}"
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
-        what = f"{name} is heard {abs(case.deviation_s) * 1000:.0f} ms {side} its written place"
+        off = f"{abs(case.deviation_s) * 1000:.0f} ms {side}"
+        what = f"{name} is heard {off} its written place"
+        if stroke is not None and stroke.instrument not in (name, HEARD_AS.get(name)):
+            # Another drum is heard in place of the note: it, and not the note, is early or late.
+            what = f"{stroke.instrument} is heard {off} the written place of the {name}"
     if case.doubtful and case.kind == "extra":
         what = f"{name} is written, but heard faintly if at all"
     elif case.doubtful and (case.kind == "wrong drum" or case.unheard):

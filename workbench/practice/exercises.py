@@ -42,7 +42,8 @@ EXERCISE_KINDS: tuple[str, ...] = ("groove", "variation", "fill")
 FAMILIES: tuple[str, ...] = ("hi-hat", "tom", "cymbal")
 #: What a student does with what is to be listened to first.
 LISTEN_FIRST_LEARNING = (
-    "Listen first: it is not sure that these strokes are played so. Hear the bars on the record before you learn them."
+    "Listen first: it is not certain that these strokes are played so. "
+    "Hear the bars on the record before you learn them."
 )
 #: What a student should know of bars that a teacher has still to settle.
 DISPUTE_LEARNING = (

@@ -12,7 +12,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from workbench.chart import Chart, Note
+from workbench.chart import Chart, Note, is_doubtful
 from workbench.chart.drumkit import TIMEKEEPING, drum_key_order, instrument
 from workbench.grouping import grouped
 from workbench.notation.scoresigns import tempo_marks
@@ -135,7 +135,9 @@ def even_notes(chart: Chart) -> Iterator[tuple[int, Note]]:
 def _placements(chart: Chart) -> tuple[Placement, ...]:
     if not _was_played(chart):
         return ()
-    heard = (n for _, n in even_notes(chart) if n.deviation_s or n.confidence < 1 or not n.confirmed)
+    # Where a stroke lies that may not be there, or may be another drum's, is nobody's feel.
+    sure = (n for _, n in even_notes(chart) if not is_doubtful(n))
+    heard = (n for n in sure if n.deviation_s or n.confidence < 1 or not n.confirmed)
     by_name = grouped((n.instrument, n.deviation_s * 1000) for n in heard)
     return tuple(
         Placement(name, float(np.mean(v)), float(np.std(v)), len(v))

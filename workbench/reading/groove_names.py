@@ -16,11 +16,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from statistics import median
 
 from workbench.chart import Chart
 from workbench.chart.counting import place_list
 from workbench.chart.drumkit import TIMEKEEPERS, instrument
-from workbench.chart.ghosts import ghost_limit, is_ghost
+from workbench.chart.ghosts import ACCENT_RATIO, ghost_limit, is_ghost
 from workbench.chart.meter import Bar
 
 
@@ -32,6 +33,7 @@ class _Look:
     kick: frozenset[Fraction]
     snare: frozenset[Fraction]
     ghosts: frozenset[Fraction]
+    accents: frozenset[Fraction]
     side_stick: frozenset[Fraction]
     open_hat: frozenset[Fraction]
     pedal: frozenset[Fraction]
@@ -70,12 +72,15 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
     def at(*names: str) -> frozenset[Fraction]:
         return frozenset(n.position for n in notes if n.instrument in names)
 
+    snares = [n for n in notes if n.instrument == "snare"]
+    loud = ACCENT_RATIO * median([n.velocity for n in snares] or [0])
     places = Counter(n.position for n in notes)
     return _Look(
         bar,
         at("kick"),
         frozenset(n.position for n in full),
         frozenset(n.position for n in notes if is_ghost(n, limit)),
+        frozenset(n.position for n in snares if "accent" in n.articulations or n.velocity >= loud),
         at("side stick"),
         at("open hi-hat"),
         at("pedal hi-hat"),
@@ -116,8 +121,10 @@ def _known_as(look: _Look) -> str:
         return "one drop"
     if latin := _latin_name(look):
         return latin
-    running = look.snare | look.ghosts
-    if len(running) >= 7 and running >= beats and not look.keeping and look.kick and len(look.kick) <= 8:
+    running, backbeats = look.snare | look.ghosts, {look.beats[1], look.beats[3]}
+    runs = len(running) >= 7 and running >= beats and not look.keeping
+    # Without its accents it is a roll over a kick, as programmed music builds up to a drop.
+    if runs and look.accents >= backbeats and look.kick and len(look.kick) <= 8:
         return "train beat"
     if look.kick >= beats and look.keeping.get("hi-hat") == offbeats and (backbeat or not look.snare):
         return "disco"
