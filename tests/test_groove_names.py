@@ -98,9 +98,18 @@ def test_jazz_time_is_not_called_shuffled_besides_and_eighths_not_four_on_the_fl
 
 
 @pytest.mark.common_practice
+def test_jazz_time_written_in_plain_eighths_is_told_only_of_a_part_that_swings():
+    """Straight, quarters with an 8th after 2 and 4 are no jazz."""
+    time = bar(H="x.xxx.xx", S="..x...x.", K="x...x...")
+    swung = names(*[time] * 4, feel="swing 8ths")
+    assert any("jazz time" in said for said in swung) and not any("jazz" in said for said in names(*[time] * 4))
+
+
+@pytest.mark.common_practice
 def test_a_kick_that_runs_in_sixteenths_is_called_so_and_not_four_on_the_floor_and_all_the_rest():
     blast = names(*[bar(S="xxxxxxxx", K="xxxxxxxxxxxxxxxx")] * 4)
     assert {"kick in 16ths", "snare on all 8ths"} <= set(blast)
+    assert "kick in 16ths (none on the & of 1)" in names(*[bar(S="xxxxxxxx", K="xx.xxxxxxxxxxxxx")] * 4)
     assert "snare on all 16ths" in names(*[bar(S="xxxxxxxxxxxxxxxx", K="x.x.x.x.")] * 4)
 
 

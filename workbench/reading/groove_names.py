@@ -239,12 +239,18 @@ def _kick_name(look: _Look) -> str:
     if not look.kick:
         return "no kick"
     beats = frozenset(look.beats)
-    if look.in_four and (rate := _even_rate(look.bar, look.kick)):
+    if look.in_four and (rate := _running_kick(look)):
         return f"kick in {rate}"
     if len(beats) > 2 and look.kick >= beats:
         name = "four on the floor" if len(beats) == 4 else "kick on every beat"
         return _with_more(look, name, "kick", look.kick - beats)
     return f"kick on {place_list(look.bar, look.kick)}"
+
+
+def _running_kick(look: _Look) -> str:
+    """The rate of a kick that runs through the bar, in 16ths with a stroke or two left out, or ""."""
+    thinned = _rate(look, look.kick)
+    return _even_rate(look.bar, look.kick) or (thinned if thinned.startswith("16ths") else "")
 
 
 def _feel_name(look: _Look) -> str:
@@ -324,8 +330,10 @@ def _rate(look: _Look, places: frozenset[Fraction]) -> str:
         if not places - grid and step in _THINNED and len(left_out) <= len(grid) // 5:
             return f"{name} (none on {place_list(look.bar, left_out)})"
     if look.in_four:
-        # The skipped note as triplet, dotted or plain 8th: all three are written.
+        # The skipped note as triplet, dotted or plain 8th: all three are written, the last only of a part that swings.
         for said, share in (("let", Fraction(2, 3)), ("a", Fraction(3, 4)), ("&", Fraction(1, 2))):
+            if said == "&" and look.feel == "straight":
+                continue
             late = meter.beat_length * share
             if places == frozenset(beats) | {beats[1] + late, beats[3] + late}:
                 return f"jazz time (1, 2 {said}, 3, 4 {said})"
