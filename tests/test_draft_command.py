@@ -1,6 +1,8 @@
 """``workbench draft``: files, facts and faults."""
 
 import json
+import re
+import shlex
 from fractions import Fraction as F
 
 import numpy as np
@@ -32,6 +34,16 @@ def test_command(recording, tmp_path, capsys):
     assert main([*args, "--overwrite"]) == 0
     said = capsys.readouterr().out
     assert "120 beats a minute" in said and f"workbench lab {draft_files(recording, tmp_path).chart}" in said
+
+
+def test_the_commands_that_are_told_can_be_typed(recording, tmp_path, capsys):
+    """A folder's name may hold a space: a shell takes the file for one word all the same."""
+    folder = tmp_path / "my drafts"
+    folder.mkdir()
+    assert main(["draft", str(recording), "--out", str(folder)]) == 0
+    told = re.findall(r"workbench (?:bars|lab) (.+?)(?: takes another\.)?$", capsys.readouterr().out, re.MULTILINE)
+    chart = str(draft_files(recording, folder).chart)
+    assert [shlex.split(words) for words in told] == [[chart], [chart]]
 
 
 def test_title_and_artist_can_be_said(recording, tmp_path):

@@ -98,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(told, indent=2))
     else:
+        chart_file = shlex.quote(str(files.chart))
         print(
             f"{told['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
             f"{chart.feel}, {told['notes']} notes:"
@@ -105,10 +106,10 @@ def run(args: argparse.Namespace) -> int:
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
         if bars.readings:
-            print(f"Bars: {bars.words}; workbench bars {files.chart} takes another.")
+            print(f"Bars: {bars.words}; workbench bars {chart_file} takes another.")
         for line in doubts(chart):
             print(line)
-        print(f"Hear and correct it: workbench lab {shlex.quote(str(files.chart))}")
+        print(f"Hear and correct it: workbench lab {chart_file}")
     return 0
 
 
