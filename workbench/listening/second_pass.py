@@ -55,9 +55,8 @@ NAMED_BARS = 6
 WRITTEN_FROM = 0.3
 #: Peaks below the detector's threshold are written, too, from this height and likelihood on.
 LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
-#: What is less likely an error than this is not in doubt, however many errors are expected elsewhere; this keeps dense
-#: mixes from it.
-LEAST_DOUBT = 0.08
+#: What is less likely to have been played than this is not kept.
+LEAST_POSSIBLE = 0.03
 
 #: What is measured of a whole song: how clearly it is heard.
 OF_SONG = (
@@ -128,7 +127,7 @@ class HeardAgain:
     strokes : list of Stroke, in order of time
         To be written.
     possible_hits : list of PossibleHit, in order of time
-        Others, from :data:`LEAST_DOUBT` on.
+        Others, from :data:`LEAST_POSSIBLE` on.
     """
 
     strokes: list[Stroke]
@@ -442,7 +441,7 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
     faint, outdone = [], set[Stroke]()
     taken: dict[str, list[float]] = defaultdict(list)
     for k in np.argsort(-sure):
-        if sure[k] < LEAST_DOUBT:
+        if sure[k] < LEAST_POSSIBLE:
             break
         name = DETECTED[found.column[k]]
         surface = one_surface(name)
