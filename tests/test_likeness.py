@@ -1,5 +1,6 @@
 """Grooves that are like one another."""
 
+import shlex
 from dataclasses import replace
 
 import numpy as np
@@ -94,3 +95,10 @@ def test_what_is_doubtful_names_nobody(index):
     doubtful = replace(reading.grooves[0], free=True)
     assert with_others(replace(reading, grooves=(doubtful,)), index).grooves[0].others == ""
     assert with_others(reading, index).grooves[0].others.startswith("Same")
+
+
+def test_the_command_that_makes_a_missing_shelf_can_be_typed(tmp_path):
+    with pytest.raises(FileFormatError, match="There is no shelf") as told:
+        GrooveIndex.of_folder(tmp_path / "my songs")
+    words = shlex.split(str(told.value).partition("with ")[2].removesuffix("."))
+    assert words == ["workbench", "shelf", str(tmp_path / "my songs")]

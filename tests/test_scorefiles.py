@@ -1,5 +1,6 @@
 """Parts by the names of their files."""
 
+import shlex
 from dataclasses import replace
 
 import pytest
@@ -28,8 +29,10 @@ def test_drafts_made_by_others(tmp_path):
         read_any_chart(tmp_path / "a.doc")
     with pytest.raises(FileFormatError, match="There is no"):
         read_any_chart(tmp_path / "gone.chart.json")
-    with pytest.raises(FileFormatError, match="draft its chart first"):
-        read_any_chart(tmp_path / "song.flac")
+    with pytest.raises(FileFormatError, match="draft its chart first") as told:
+        read_any_chart(tmp_path / "a song.flac")
+    words = shlex.split(str(told.value).partition("first: ")[2])
+    assert words == ["workbench", "draft", str(tmp_path / "a song.flac")]
 
 
 def test_of_a_recording_its_own_chart_beside_it_is_read(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from pathlib import Path
@@ -79,7 +80,8 @@ def read_any_chart(path: str | os.PathLike, options: ImportOptions = USUAL) -> I
         read = read_any_chart(own, options) if own.exists() else None
         if read and read.chart.recording is not None and read.chart.recording.sha256 == sha256_of(path):
             return replace(read, remarks=(f"{Path(path).name} has a chart, {own.name}: that is read.", *read.remarks))
-        raise FileFormatError(f"{Path(path).name} is a recording; draft its chart first: workbench draft {path}")
+        draft = f"workbench draft {shlex.quote(str(path))}"
+        raise FileFormatError(f"{Path(path).name} is a recording; draft its chart first: {draft}")
     raise FileFormatError(
         f"{Path(path).name} is no drum part that can be read; give a .chart.json, .musicxml, .mxl or .mid file."
     )

@@ -55,8 +55,8 @@ CLOSEST = 0.02
 #: How a doubtful sentence begins, and what that asks of a reader.
 LISTEN_FIRST = "listen first"
 LISTEN_FIRST_MEANS = (
-    "Listen first: the draft is not sure of these strokes. Hear the bars on the record and compare them with what is "
-    "written; in the grid, correct what is wrong and confirm what is right."
+    "Listen first: the draft is not sure of what stands after these words. Hear the bars on the record and compare "
+    "them with what is written; in the grid, correct what is wrong and confirm what is right."
 )
 #: How a sentence begins that is likelier wrong than right, where it is told all the same.
 PERHAPS = "perhaps"

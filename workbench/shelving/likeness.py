@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -89,7 +90,8 @@ class GrooveIndex:
             If there is no shelf.
         """
         if not (Path(folder) / SHELF_FOLDER).is_dir():
-            raise FileFormatError(f"There is no shelf in {folder}; make one with workbench shelf {folder}.")
+            shelve = f"workbench shelf {shlex.quote(str(folder))}"
+            raise FileFormatError(f"There is no shelf in {folder}; make one with {shelve}.")
         return cls((k, m.entry) for k, m in ShelfMemory(Path(folder)).songs.items() if m.entry is not None)
 
     def like(self, struck: Sequence[Sequence[int]], least: float = SAME_GROOVE) -> list[LikeGroove]:
