@@ -212,3 +212,20 @@ def test_the_1_of_a_song_of_one_beat_can_be_shifted():
     for beats in (-1, F(1, 2), 1):
         shifted = rebarring.shift_one(time_map, beats).time_map
         assert shifted.start_s == 0.0 and shifted.end_s >= 0.4
+
+
+def test_half_and_double_tempo_leave_each_bar_its_meter():
+    """A song of 4/4 with four bars of 3/4 and one of 2/4 in it, and 4/4 again."""
+    meters = [Meter(4, 4)] * 4 + [Meter(3, 4)] * 4 + [Meter(2, 4)] + [Meter(4, 4)] * 4
+    bars, at = [], 0.0
+    for meter in meters:
+        bars.append(Bar(meter, tuple(at + 0.5 * k for k in range(meter.counted_beats))))
+        at += 0.5 * meter.counted_beats
+    song = TimeMap(bars, at)
+    double = rebarring.change_level(song, 2).time_map
+    assert [b.meter for b in double.bars] == [m for m in meters for _ in range(2)]
+    half = rebarring.change_level(song, F(1, 2)).time_map
+    told = [(str(b.meter), b.beat_times_s[0]) for b in half.bars]
+    fours, threes, back = ("4/4", 0.0), ("3/4", 8.0), ("4/4", 15.0)
+    assert told == [fours, ("4/4", 4.0), threes, ("3/4", 11.0), ("1/4", 14.0), back, ("4/4", 19.0)]
+    assert rebarring.change_level(double, F(1, 2)).time_map == song

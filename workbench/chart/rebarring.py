@@ -103,7 +103,8 @@ def shift_one(time_map: TimeMap, beats: Fraction | float, first_bar: int = 0, la
 def change_level(
     time_map: TimeMap, factor: Fraction | float, first_bar: int = 0, last_bar: int | None = None
 ) -> Rebarring:
-    """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two.
+    """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two; bars keep
+    their meters.
 
     Examples
     --------
@@ -115,7 +116,12 @@ def change_level(
     if scale not in TEMPO_RATIOS:
         raise ChartError(f"A tempo is read {', '.join(map(str, TEMPO_RATIOS))} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
-    return _recut(time_map, first_bar, last_bar, [time_map.starts[full]], time_map.bars[full].meter, scale)
+    bars, starts = time_map.bars, time_map.starts
+    # Where the meter changes a line stays.
+    meters = {
+        starts[k]: bars[k].meter for k in range(full, last_bar + 1) if k == full or bars[k].meter != bars[k - 1].meter
+    }
+    return _recut(time_map, first_bar, last_bar, list(meters), bars[full].meter, scale, meters=meters)
 
 
 def set_meter(time_map: TimeMap, meter: Meter, first_bar: int = 0, last_bar: int | None = None) -> Rebarring:
