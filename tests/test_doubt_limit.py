@@ -5,13 +5,13 @@ from fractions import Fraction as F
 
 import numpy as np
 
+from tests.test_machinetime import played
 from workbench.chart import Chart, Note, PossibleHit, WrittenBar
 from workbench.chart.meter import TimeMap
 from workbench.listening.doubt_limit import (
     ASKED_OF_MACHINES,
     ASKED_OF_PLAYERS,
     VISITS_PER_ERROR,
-    is_by_machine,
     limit_of_doubt,
     put_in_doubt,
 )
@@ -57,27 +57,6 @@ def test_a_draft_keeps_the_possible_hits_within_its_limit():
     assert draft.possible_hits == hits and draft.doubt_below == 0.9105
     clear = put_in_doubt(replace(draft, possible_hits=hits[1:], bars=(bars[1], *bars[1:])))
     assert clear.possible_hits == () and clear.doubt_below < 0.01
-
-
-def played(bars, spread_s):
-    """Beats that scatter so far about an even tempo."""
-    rng = np.random.default_rng(5)
-    steady = TimeMap.steady(bars, 120)
-    moved = [
-        replace(b, beat_times_s=tuple(t + spread_s * rng.uniform(-1, 1) for t in b.beat_times_s)) for b in steady.bars
-    ]
-    return TimeMap(moved, steady.end_s)
-
-
-def test_only_a_machine_keeps_time_to_the_millisecond():
-    """Of expert tappers and drummers deviations of 10 to 30 ms are told (common practice, no source)."""
-    assert is_by_machine(TimeMap.steady(12, 93.7)) and is_by_machine(played(12, 0.004))
-    assert not is_by_machine(played(12, 0.015)) and not is_by_machine(TimeMap.steady(3, 120))
-    # A machine whose tempo is changed once is one.
-    faster = TimeMap(
-        [*TimeMap.steady(12, 100).bars, *TimeMap.steady(12, 140, start_s=28.8).bars], 28.8 + 12 * 240 / 140
-    )
-    assert is_by_machine(faster)
 
 
 def test_more_is_asked_about_music_of_machines():

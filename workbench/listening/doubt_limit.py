@@ -12,10 +12,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from workbench.chart import Chart
-from workbench.chart.meter import TimeMap
+from workbench.chart.machinetime import is_by_machine
 from workbench.reading.questions import Doubt, doubts_of, questions
 
 #: Of all that is in doubt in a song an error is expected in every so many visits; this keeps clear recordings from
@@ -42,28 +40,6 @@ class Asked:
 #: In drafts of human performances one answer is right in 0.66 to 0.84, in programmed music in 0.88 to 0.98
 #: (``listening/README.md``); the least probabilities keep dense mixes from being covered with marks.
 ASKED_OF_PLAYERS, ASKED_OF_MACHINES = Asked(0.05, 0.7), Asked(0.03, 0.9)
-
-#: Beats of a machine lie this near a straight line, over so many of them, seconds (root mean square; median of the
-#: song): in 79 of 81 drafts of programmed songs, in none of 72 of drummers, whose least is 5.9 ms.
-MACHINES_BEATS_S, BEATS_IN_LINE = 0.004, 17
-
-
-def is_by_machine(time_map: TimeMap) -> bool:
-    """Whether the beats are as even as only a machine keeps them.
-
-    Examples
-    --------
-    >>> is_by_machine(TimeMap.steady(8, 126))
-    True
-    """
-    beats_s = np.concatenate([bar.beat_times_s for bar in time_map.bars])
-    if len(beats_s) < BEATS_IN_LINE:
-        return False
-    stretches = np.lib.stride_tricks.sliding_window_view(beats_s, BEATS_IN_LINE)[::4]
-    at = np.arange(BEATS_IN_LINE) - BEATS_IN_LINE // 2
-    middle = stretches - stretches.mean(axis=1, keepdims=True)
-    off = middle - (middle @ at / (at @ at))[:, None] * at
-    return bool(np.median(np.sqrt(np.square(off).mean(axis=1))) < MACHINES_BEATS_S)
 
 
 def limit_of_doubt(asked: Sequence[Sequence[Doubt]], worth: Asked = ASKED_OF_PLAYERS) -> float:

@@ -1,0 +1,29 @@
+"""Whether the beats of a song are a machine's: no drummer keeps time to the millisecond."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from workbench.chart.meter import TimeMap
+
+#: Beats of a machine lie this near a straight line, over so many of them, seconds (root mean square; median of the
+#: song): in 79 of 81 drafts of programmed songs, in none of 72 of drummers, whose least is 5.9 ms.
+MACHINES_BEATS_S, BEATS_IN_LINE = 0.004, 17
+
+
+def is_by_machine(time_map: TimeMap) -> bool:
+    """Whether the beats are as even as only a machine keeps them.
+
+    Examples
+    --------
+    >>> is_by_machine(TimeMap.steady(8, 126))
+    True
+    """
+    beats_s = np.concatenate([bar.beat_times_s for bar in time_map.bars])
+    if len(beats_s) < BEATS_IN_LINE:
+        return False
+    stretches = np.lib.stride_tricks.sliding_window_view(beats_s, BEATS_IN_LINE)[::4]
+    at = np.arange(BEATS_IN_LINE) - BEATS_IN_LINE // 2
+    middle = stretches - stretches.mean(axis=1, keepdims=True)
+    off = middle - (middle @ at / (at @ at))[:, None] * at
+    return bool(np.median(np.sqrt(np.square(off).mean(axis=1))) < MACHINES_BEATS_S)
