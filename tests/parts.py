@@ -4,6 +4,8 @@
 flam, ``.`` nothing; a row divides its bar evenly.
 """
 
+import random
+from dataclasses import replace
 from fractions import Fraction
 
 from workbench.chart import Chart, Note, WrittenBar
@@ -45,6 +47,13 @@ def bar(meter=FOUR_FOUR, **rows) -> WrittenBar:
 def part(*bars, tempo_bpm=110.0, meter=FOUR_FOUR, **heading) -> Chart:
     """A chart of bars at one tempo."""
     return Chart(TimeMap.steady(len(bars), tempo_bpm, meter), tuple(bars), **heading)
+
+
+def drummed(chart: Chart) -> Chart:
+    """A part whose beats scatter as a drummer's do: of music of machines nothing drafted is told plainly."""
+    rng, old = random.Random(3), chart.time_map
+    bars = [replace(b, beat_times_s=tuple(t + rng.uniform(-0.015, 0.015) for t in b.beat_times_s)) for b in old.bars]
+    return replace(chart, time_map=TimeMap(bars, old.end_s))
 
 
 ROCK = bar(H="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x.....")

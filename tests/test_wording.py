@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.charts import charts, written_bars
 from tests.effort import examples
-from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, part, rebuilt
+from tests.parts import CRASHED, EMPTY, FILL, HALF, RIDE, ROCK, bar, drummed, part, rebuilt
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.meter import Meter, TimeMap
 from workbench.reading.doubts import LISTEN_FIRST
@@ -173,7 +173,7 @@ def test_of_bars_played_freely_the_page_tells_little_and_the_data_everything():
 def test_what_is_told_of_a_bar_played_freely_is_as_sure_as_its_own_strokes():
     """A bar of five or six strokes is unsure as a whole; two of them may still be told plainly."""
     unsure = [replace(b, notes=tuple(replace(n, confidence=0.97) for n in b.notes)) for b in FREE]
-    reading = read_part(part(*unsure))
+    reading = read_part(drummed(part(*unsure)))
     whole = {k for v in reading.variations for c in v.changes if c.parts and not v.grounds.is_plain for k in v.bars}
     lines = re.findall(r"\n- bar (\d+): \d+ strokes?; (.*)", reading.to_markdown())
     told = {int(n) - 1: text for n, text in lines}

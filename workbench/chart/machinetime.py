@@ -20,10 +20,9 @@ def is_by_machine(time_map: TimeMap) -> bool:
     True
     """
     beats_s = np.concatenate([bar.beat_times_s for bar in time_map.bars])
-    if len(beats_s) < BEATS_IN_LINE:
-        return False
-    stretches = np.lib.stride_tricks.sliding_window_view(beats_s, BEATS_IN_LINE)[::4]
-    at = np.arange(BEATS_IN_LINE) - BEATS_IN_LINE // 2
+    in_line = min(BEATS_IN_LINE, len(beats_s))
+    stretches = np.lib.stride_tricks.sliding_window_view(beats_s, in_line)[::4]
+    at = np.arange(in_line) - (in_line - 1) / 2
     middle = stretches - stretches.mean(axis=1, keepdims=True)
-    off = middle - (middle @ at / (at @ at))[:, None] * at
+    off = middle - (middle @ at / max(at @ at, 1.0))[:, None] * at
     return bool(np.median(np.sqrt(np.square(off).mean(axis=1))) < MACHINES_BEATS_S)

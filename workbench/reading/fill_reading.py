@@ -267,7 +267,7 @@ def _grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]]) -> Grounds:
     """That all of some hits were played."""
     certainty = math.prod(heard.played(k, n.key) for k, n in placed)
     least = min((heard_confidence(n) for _, n in placed), default=1.0)
-    return Grounds(len(placed), least, len({k for k, _ in placed}), certainty)
+    return Grounds(len(placed), least, len({k for k, _ in placed}), heard.certainty(certainty))
 
 
 def _rhythm_grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]], whole: Grounds) -> Grounds:
@@ -276,7 +276,7 @@ def _rhythm_grounds(heard: HeardBars, placed: Sequence[tuple[int, Note]], whole:
     for k, n in placed:
         there = heard.played(k, n.key) * heard.placed(k, n.key)
         missing[k, n.position] = missing.get((k, n.position), 1.0) * (1 - there)
-    return replace(whole, certainty=math.prod(1 - p for p in missing.values()))
+    return replace(whole, certainty=heard.certainty(math.prod(1 - p for p in missing.values())))
 
 
 def _gaps(events: Sequence[_Moment], length: Fraction) -> list[Fraction]:

@@ -78,7 +78,7 @@ def change_grounds(heard: HeardBars, change: Change, bar_index: int, base_bar: i
         # Where another instrument is struck instead, it was listened to; where nothing is, nothing tells.
         absent = {p for p, _ in gone} - {p for p, _ in added}
         certainty *= ORNAMENT_SURE ** len(ornaments) * ABSENCE_SURE ** bool(absent)
-    return Grounds(len(sure), least, 1, certainty)
+    return Grounds(len(sure), least, 1, heard.certainty(certainty))
 
 
 def instrument_word(name: str) -> str:
