@@ -1,8 +1,9 @@
 """Recordings begin with a bar: where the first sound, or the file itself, lies among the bars of a reading.
 
 Songs begin on a 1, unless they have a pick-up; whoever cuts a passage to chart cuts it on a bar line; and music made
-on a computer has a bar line where the file begins, though it may be silent there (common practice, no source).  Of 143
-rendered songs that begin at their beginning 82 % do so.
+on a computer has a bar line where the file begins, though it may be silent there (common practice, no source).  Of 242
+songs heard from their beginning 83 % do so: all of 108 modules, projects and finished songs, two of three of drummers
+alone and of MIDI files.
 """
 
 from __future__ import annotations
