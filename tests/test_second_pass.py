@@ -141,3 +141,11 @@ def test_silence_and_a_single_bar_pass():
     silent = Activations(100.0, DETECTED, nothing, nothing, nothing[:, 0], nothing[:, 0])
     again = second_pass(silent, [], TimeMap.steady(1, 120))
     assert (again.strokes, again.possible_hits) == ([], [])
+
+
+def test_what_was_only_heard_is_never_certain(monkeypatch):
+    """A confidence of 1 means that somebody wrote the hit: what is said of it is told as a fact."""
+    certain = SimpleNamespace(probabilities=lambda found: np.ones(len(found.time_s)))
+    monkeypatch.setattr("workbench.listening.second_pass.read_network", lambda: certain)
+    again = heard_again(song(e21=0.3))
+    assert len(again.strokes) >= BARS * 12 and {s.confidence for s in again.strokes} == {0.999}

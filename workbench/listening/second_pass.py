@@ -57,6 +57,8 @@ WRITTEN_FROM = 0.3
 LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
 #: What is less likely to have been played than this is not kept.
 LEAST_POSSIBLE = 0.03
+#: What was only heard is never certain: a confidence of 1 means that somebody wrote it.
+SUREST_HEARD = 0.999
 
 #: What is measured of a whole song: how clearly it is heard.
 OF_SONG = (
@@ -433,7 +435,7 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         confidence = float(sure[mine].max(initial=0.0)) if len(mine) else stroke.confidence
         if confidence >= WRITTEN_FROM:
             used[mine] = True
-            judged.append(replace(stroke, confidence=round(confidence, 3)))
+            judged.append(replace(stroke, confidence=_told(confidence)))
     written: dict[str, list[Stroke]] = defaultdict(list)
     for stroke in judged:
         written[stroke.instrument].append(stroke)
@@ -460,6 +462,10 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
     return HeardAgain(sorted(judged), sorted(hits))
 
 
+def _told(probability: float) -> float:
+    return min(round(float(probability), 3), SUREST_HEARD)
+
+
 def _is_near(times_s: list[float], time_s: float) -> bool:
     """Whether one of some times, in order, is the same moment as another."""
     after = bisect_right(times_s, time_s - ONE_MOMENT_S)
@@ -469,7 +475,7 @@ def _is_near(times_s: list[float], time_s: float) -> bool:
 def _stroke(found: Candidates, k: int, time_s: float, probability: float) -> Stroke:
     velocity = int(np.clip(round(float(found.velocity[k]) * 127), 1, 127))
     name = DETECTED[found.column[k]]
-    return Stroke(round(max(0.0, float(time_s)), 4), name, velocity, round(float(probability), 3))
+    return Stroke(round(max(0.0, float(time_s)), 4), name, velocity, _told(probability))
 
 
 def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
