@@ -15,6 +15,7 @@ from workbench.chart.edits import ChangeLevel, FixLine, LayBars, MoveBarLine, Se
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError, ChartError
 from workbench.frontdoor import save_chart
+from workbench.grid.bar_advice import advice
 from workbench.listening.draft import Draft
 from workbench.listening.hearing import (
     HEARD_FOLDER,
@@ -50,6 +51,23 @@ def test_what_stands_and_what_may_also_be_are_one_distribution(act):
     told = look_at_bars(apply(CHART, act), HEARD.readings)
     assert told.now.probability + sum(r.probability for r in told.readings.values()) == pytest.approx(1.0)
     assert (" %)" in told.words.split(";")[0]) == (told.now.probability > 0)
+
+
+@pytest.mark.parametrize(
+    "act, said",
+    [
+        (SetMeter(Meter(3, 4), 13), "4/4 at 120, 3/4 from bar 14 (80 %; bars 14–17 as set, not as heard)"),
+        (ShiftOne(F(1), 14), "4/4 at 120, 5/4 in bar 14 (80 %; bars 14–16 as set, not as heard)"),
+        (MoveBarLine(15, 30.02), "4/4 at 120 (80 %)"),  # on the stroke, and within what is one line
+    ],
+)
+def test_bars_set_by_hand_are_not_said_to_be_as_likely_as_the_rest(act, said):
+    """What was heard speaks for the bars that are as heard, and for no others; taken back, for all."""
+    told = look_at_bars(apply(CHART, act), HEARD.readings)
+    assert told.words.split("; it may also be")[0] == said
+    assert advice(apply(CHART, act), HEARD)["now"] == said
+    assert bool(told.set_bars) == ("as set" in said)
+    assert look_at_bars(CHART, HEARD.readings).set_bars == ()
 
 
 def test_bars_that_nobody_heard_are_said_to_be_unlikely_and_the_likeliest_mends_them():

@@ -15,6 +15,7 @@ from workbench.listening.readings import (
     BarReading,
     BarWish,
     _with_another_tempo,
+    bars_not_of,
     describe,
     honest,
     speaks_for,
@@ -282,13 +283,15 @@ def test_one_of_three_readings_is_at_another_tempo():
 
 @pytest.mark.parametrize("tempo_bpm", [92, 128])
 def test_however_sure_the_tempo_another_can_be_taken(tempo_bpm):
-    """Half or double tempo is what is wrong most often; a reading under 1 % is offered, and not told in a sentence."""
+    """Half or double tempo is what is wrong most often: a reading under 1 % is offered, and told where none is
+    likelier, with how sure the first one is."""
     time_map = TimeMap.steady(24, tempo_bpm, start_s=0.3)
     strokes = play(time_map, ROCK, jitter_s=0.006)
     first, *others = track_readings(activations_of(time_map, time_map.end_s), strokes)
     assert first.tempo_bpm == pytest.approx(tempo_bpm, rel=0.02) and first.probability > 0.9
     apart = [r for r in others[:2] if abs(np.log(r.tempo_bpm / tempo_bpm)) > 0.1]
-    assert apart and ("under 1 %" not in describe((first, *others)))
+    told, unlikely = describe((first, *others)), all(r.probability < 0.01 for r in others)
+    assert apart and ("under 1 %" in told) == unlikely and f" ({100 * first.probability:.0f} %);" in told
 
 
 def test_readings_in_words():
@@ -303,7 +306,30 @@ def test_readings_in_words():
     assert told.startswith("4/4 at 110 (80 %);")
     for part in ("4/4 at 220 (12 %)", "the 1 a beat later (6 %)", "the 1 half a beat earlier (2 %)"):
         assert part in told
-    assert describe([first]) == "4/4 at 110"
+    assert describe([first]) == "4/4 at 110 (80 %)"
+    hardly = [replace(r, probability=p) for r, p in zip(others, (0.006, 0.004))]
+    assert describe([replace(first, probability=0.98), *hardly]) == (
+        "4/4 at 110 (98 %); also kept: 4/4 at 220 (under 1 %)"
+    ), "how sure it is, and what there is to take"
+    assert describe([replace(first, probability=0.0), others[0]]).startswith("4/4 at 110; it may also be"), (
+        "set by hand"
+    )
+
+
+@pytest.mark.parametrize(
+    "change, bars",
+    [
+        (lambda m: m, set()),
+        (lambda m: set_meter(m, Meter(3, 4), 13, 15).time_map, {13, 14, 15, 16}),  # twelve beats are four bars
+        (lambda m: set_meter(m, Meter(8, 8), 13, 13).time_map, {13}),
+        (lambda m: shift_one(m, F(1), 12).time_map, {11, 12, 13, 14, 15}),
+        (lambda m: TimeMap(m.bars[1:], m.end_s + 4.0), set()),
+    ],
+)
+def test_bars_that_another_reading_has_not(change, bars):
+    """A line that was moved changes the bars on both its sides; where the other has no bars, nothing differs."""
+    heard = TimeMap.steady(16, 110)
+    assert bars_not_of(BarReading(change(heard), 0.0), BarReading(heard, 0.9)) == bars
 
 
 @pytest.mark.parametrize(

@@ -59,6 +59,16 @@ def test_readings_heard_and_taken_disagreements_mended_bars_laid_anew(draft, scr
     for there in (True, False):
         page.page.get_by_role("button", name="Bar lines").click()
         assert ("(1 %)" in bars.inner_text()) == there
+    # So is how likely the bars are where there is no other reading.
+    grid.evaluate(
+        "window.before = view.session.info.bars;"
+        "view.session.info = { ...view.session.info, bars: { ...before, now: '4/4 at 114 (98 %)', others: [] } };"
+        "view.showState()"
+    )
+    for there in (True, False):
+        page.page.get_by_role("button", name="Bar lines").click()
+        assert ("Bars: 4/4 at 114 (98 %)" in bars.inner_text()) == there and "may also" not in bars.inner_text()
+    grid.evaluate("view.session.info = { ...view.session.info, bars: before }; view.showState()")
 
     # Heard: the recording with the click of the reading, which differs from that of the chart.
     reading = page.page.locator(".wbg-reading", has_text=double)

@@ -162,6 +162,7 @@ def run(args: argparse.Namespace) -> int:
             "done": done,
             "words": look.words,
             "probability": round(look.now.probability, 4),
+            "set_bars": [song.chart.time_map.bar_number(k) for k in look.set_bars],
             "likelier": look.likelier,
             "readings": {
                 k: facts(r, "tempo_bpm probability", meter=str(r.meter), words=look.told[k])

@@ -90,6 +90,7 @@ def run(args: argparse.Namespace) -> int:
         meters=meters,
         tempo_bpm=tempo_bpm,
         probability=bars.now.probability,
+        set_bars=[chart.time_map.bar_number(k) for k in bars.set_bars],
         readings=[facts(r, "tempo_bpm probability", meter=str(r.meter)) for r in draft.readings],
         feel=chart.feel,
         notes=sum(len(bar.notes) for bar in chart.bars),
@@ -105,8 +106,8 @@ def run(args: argparse.Namespace) -> int:
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
-        if bars.readings:
-            print(f"Bars: {bars.words}; workbench bars {chart_file} takes another.")
+        another = f"; workbench bars {chart_file} takes another" if bars.readings else ""
+        print(f"Bars: {bars.words}{another}.")
         for line in doubts(chart):
             print(line)
         print(f"Hear and correct it: workbench lab {chart_file}")

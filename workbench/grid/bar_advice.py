@@ -124,7 +124,7 @@ def advice(chart: Chart, hearing: Hearing | None) -> dict[str, Any]:
     """How the bars lie, other readings by their numbers, and where lines and hits disagree, as data for the page."""
     look = look_at_bars(chart, hearing.readings if hearing else ())
     return {
-        "now": with_percent(look.now) if look.readings else look.now.words,
+        "now": with_percent(look.now, look.set_bars),
         "others": [
             {"reading": k, "words": look.told[k], "percent": round(100 * r.probability)}
             for k, r in look.readings.items()

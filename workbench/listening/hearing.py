@@ -34,6 +34,7 @@ from workbench.listening.readings import (
     SAME_LINE_S,
     BarReading,
     BarWish,
+    bars_not_of,
     describe,
     percent,
     shared_bars,
@@ -88,7 +89,8 @@ class BarLines:
     Attributes
     ----------
     now : BarReading
-        As they are, with how likely that is beside the others; 0 if it is none of the recording's readings.
+        As they are, with how likely that is beside the others, but for the bars that were set otherwise; 0 if it is
+        none of the recording's readings.
     readings : dict of BarReading
         The others by number.
     told : dict of str
@@ -97,6 +99,8 @@ class BarLines:
         Where lines and hits disagree, gravest first.
     likelier : int or None
         The number of the reading that is clearly likelier than the chart's bars, if there is one.
+    set_bars : tuple of int
+        Indices of bars that no reading has that is otherwise the chart's: nothing is known of how likely they are.
     """
 
     now: BarReading
@@ -104,6 +108,7 @@ class BarLines:
     told: dict[int, str]
     faults: tuple[BarFault, ...]
     likelier: int | None = None
+    set_bars: tuple[int, ...] = ()
 
     @property
     def dispute(self) -> str:
@@ -113,7 +118,7 @@ class BarLines:
     @property
     def words(self) -> str:
         """ "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %)"."""
-        return describe([self.now, *self.readings.values()])
+        return describe([self.now, *self.readings.values()], self.set_bars)
 
 
 def hear(recording: str | os.PathLike, progress: Progress | None = None) -> Hearing:
@@ -287,7 +292,9 @@ def look_at_bars(chart: Chart, readings: Sequence[BarReading] = ()) -> BarLines:
     own = [r for r in readings if alike(now, r)]
     faults = find_bar_faults(chart, now, list(others.values()), own)
     likelier = likelier_reading(now, others)
-    return BarLines(replace(now, probability=sum(r.probability for r in own)), others, told, faults, likelier)
+    set_bars = tuple(sorted(set.intersection(*(bars_not_of(now, r) for r in own)))) if own else ()
+    now = replace(now, probability=sum(r.probability for r in own))
+    return BarLines(now, others, told, faults, likelier, set_bars)
 
 
 # -- anew ------------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import expit, logit
 
-from workbench.chart.counting import bars_told, beats_said, place_in_bar, the_bar
+from workbench.chart.counting import bar_list, bars_told, beats_said, place_in_bar, the_bar
 from workbench.chart.events import Stroke
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import AnalysisError
@@ -142,17 +142,32 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
     return max(slowest / about, SLOWEST_NAMED), min(fastest * about, FASTEST_NAMED)
 
 
-def describe(readings: Sequence[BarReading]) -> str:
-    """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)"."""
+def describe(readings: Sequence[BarReading], set_bars: Sequence[int] = ()) -> str:
+    """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)".
+
+    Where all others are under 1 %, the likeliest of them is named, so that it is known what can be taken.
+    ``set_bars`` as for :func:`with_percent`.
+    """
     first, *others = readings
-    others = [r for r in others if r.probability >= LEAST_LIKELY]
-    told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, others), others)]
-    return with_percent(first) + f"; it may also be {', '.join(told)}" if told else first.words
+    likely = [r for r in others if r.probability >= LEAST_LIKELY]
+    kept = likely or others[:1]
+    told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, kept), kept)]
+    said = with_percent(first, set_bars)
+    return f"{said}; {'it may also be' if likely else 'also kept:'} {', '.join(told)}" if told else said
 
 
-def with_percent(first: BarReading) -> str:
-    """The bars as they are, and how likely, unless they are none of the recording's readings."""
-    return first.words + (f" ({percent(first)})" if first.probability else "")
+def with_percent(first: BarReading, set_bars: Sequence[int] = ()) -> str:
+    """The bars as they are, and how likely, unless they are none of the recording's readings.
+
+    Examples
+    --------
+    >>> with_percent(BarReading(TimeMap.steady(8, 110), 0.8), [4, 5])
+    '4/4 at 110 (80 %; bars 5–6 as set, not as heard)'
+    """
+    if not first.probability:
+        return first.words
+    aside = f"; {bar_list(first.time_map, set_bars)} as set, not as heard" if set_bars else ""
+    return f"{first.words} ({percent(first)}{aside})"
 
 
 def percent(reading: BarReading) -> str:
@@ -214,6 +229,23 @@ def shared_bars(one: BarReading, other: BarReading) -> float:
     a, b = (np.array([bar.beat_times_s[0] for bar in r.time_map.bars if not bar.is_pickup]) for r in (one, other))
     a = a[(a > other.time_map.start_s - SAME_LINE_S) & (a < other.time_map.end_s)]
     return float((distance_s(a, b) < SAME_LINE_S).mean()) if len(a) and len(b) else 0.0
+
+
+def bars_not_of(one: BarReading, other: BarReading) -> set[int]:
+    """Indices of a reading's bars that another has not, by line, end or meter, where the other has bars at all."""
+    lines = {k: bar.beat_times_s[0] for k, bar in enumerate(one.time_map.bars) if not bar.is_pickup}
+    theirs = other.time_map.bars
+    theirs_s = np.array([bar.beat_times_s[0] for bar in theirs])
+    inside = {k: s for k, s in lines.items() if theirs_s[0] - SAME_LINE_S < s < other.time_map.end_s - SAME_LINE_S}
+    out = set()
+    for k, line_s in inside.items():
+        nearest = int(np.abs(theirs_s - line_s).argmin())
+        after_s, theirs_after_s = lines.get(k + 1), theirs_s[nearest + 1 : nearest + 2]
+        moved = abs(theirs_s[nearest] - line_s) >= SAME_LINE_S
+        ends_elsewhere = after_s and len(theirs_after_s) and abs(theirs_after_s[0] - after_s) >= SAME_LINE_S
+        if moved or ends_elsewhere or theirs[nearest].meter != one.time_map.bars[k].meter:
+            out.add(k)
+    return out
 
 
 def against(first: BarReading, other: BarReading) -> str:

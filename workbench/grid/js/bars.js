@@ -138,7 +138,7 @@ export class BarLines {
     this.told = told;
     const others = all.filter(({ percent, reading }) => wanted || percent >= LIKELY_PERCENT || reading === heard);
     const lines = [];
-    if (others.length) lines.push(this.readings(now, others, heard));
+    if (others.length || (wanted && now)) lines.push(this.readings(now, others, heard));
     if (listening) lines.push(line("wbg-bars-line", `Laying the bars anew by ear: ${listening} …`));
     for (const fault of faults) lines.push(this.fault(fault));
     this.element.replaceChildren(...lines);
@@ -146,10 +146,10 @@ export class BarLines {
     view.fit();
   }
 
-  /** "4/4 at 110; it may also be 4/4 at 220 (12 %)", each to hear, the others to take. */
+  /** "4/4 at 110 (80 %) It may also be 4/4 at 220 (12 %)", each to hear, the others to take. */
   readings(now, others, heard) {
     const box = line("wbg-bars-line", `Bars: ${now}`);
-    box.append(this.hear(-1, now, heard), "It may also be");
+    box.append(this.hear(-1, now, heard), ...(others.length ? ["It may also be"] : []));
     for (const { reading, words, percent } of others) {
       const one = make("span", "wbg-reading");
       one.append(`${words} (${percent || "under 1"} %)`, this.hear(reading, words, heard), button("Take", `Lay the bars so: ${words}`, () => {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 1225f4cafc4168d9abc5d8674e3c50e7ce15b0f8b922f4de57fec7ebb1ab9a14 */
+/* Made by python workbench/grid/bundle.py; sources 6c889a26a3555e0566f9f01bd8544f7b5d29089b786ee9c82afbf5b83dac3e47 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -812,17 +812,17 @@ var BarLines = class {
     this.told = told;
     const others = all.filter(({ percent: percent2, reading }) => wanted || percent2 >= LIKELY_PERCENT || reading === heard);
     const lines = [];
-    if (others.length) lines.push(this.readings(now2, others, heard));
+    if (others.length || wanted && now2) lines.push(this.readings(now2, others, heard));
     if (listening) lines.push(line("wbg-bars-line", `Laying the bars anew by ear: ${listening} …`));
     for (const fault of faults) lines.push(this.fault(fault));
     this.element.replaceChildren(...lines);
     this.element.hidden = !lines.length;
     view.fit();
   }
-  /** "4/4 at 110; it may also be 4/4 at 220 (12 %)", each to hear, the others to take. */
+  /** "4/4 at 110 (80 %) It may also be 4/4 at 220 (12 %)", each to hear, the others to take. */
   readings(now2, others, heard) {
     const box = line("wbg-bars-line", `Bars: ${now2}`);
-    box.append(this.hear(-1, now2, heard), "It may also be");
+    box.append(this.hear(-1, now2, heard), ...others.length ? ["It may also be"] : []);
     for (const { reading, words: words2, percent: percent2 } of others) {
       const one = make("span", "wbg-reading");
       one.append(`${words2} (${percent2 || "under 1"} %)`, this.hear(reading, words2, heard), button("Take", `Lay the bars so: ${words2}`, () => {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 1225f4cafc4168d9abc5d8674e3c50e7ce15b0f8b922f4de57fec7ebb1ab9a14 */
+/* Made by python workbench/grid/bundle.py; sources 6c889a26a3555e0566f9f01bd8544f7b5d29089b786ee9c82afbf5b83dac3e47 */
 
 // js/score.js
 function safeSvg(text) {
