@@ -78,7 +78,7 @@ class Finding:
     time_s : float
         Where in the recording.
     deviation_s : float
-        Of strokes early, late and in the wrong place, and of bars shifted.
+        Of strokes early, late, in the wrong place and of another drum, and of bars shifted.
     probability : float
         0–1, estimated probability that the chart is at fault, not the ear.
     severity : float

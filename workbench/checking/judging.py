@@ -90,6 +90,9 @@ SOFT_MISSED = 3.0
 CONFUSED_SHARE, CONFUSED_BARS = 1 / 3, 4
 #: Two drums that sound alike are both there if the detector is so sure of either.
 BOTH_SURE_FROM = 0.9
+#: A stroke is what was played in place of a note if it is at least so likely beside the note's not being there; chosen
+#: by eye, no source.
+LEAST_INSTEAD = 0.2
 #: Share of its usual recall that an instrument keeps on soft and on covered notes.
 SOFT_RECALL, COVERED_RECALL = 0.8, 0.85
 #: A note not heard and a stroke not written of one drum, so near each other, are one mistake (whole notes); further
@@ -113,6 +116,9 @@ GRAVITY = {
     "early": 1.0,
     "late": 1.0,
 }
+#: What is said of a stroke that is heard in place of a note; the two ways in which a hi-hat is struck.
+_OF_A_STROKE = ("wrong drum", "early", "late")
+_OPEN_OR_CLOSED = {"open hi-hat", "closed hi-hat"}
 _INSTRUMENT_GRAVITY = {"kick": 1.3, "snare": 1.3, "cymbal": 1.1, "tom": 1.2, "hi-hat": 0.7, "percussion": 0.5}
 
 
@@ -135,7 +141,8 @@ class _Case:
     ``unheard``: the note is not heard in its place, which tells of the ear,
     too.  ``doubtful``: for listening whatever the ratio.  ``half_heard``: the
     stroke does not count by itself; of a note written: somewhat is heard in its place, so it is told only if its
-    drum is heard elsewhere.  ``place``: bar and position where a note is heard instead.
+    drum is heard elsewhere.  ``beside``: the stroke is not the note's own, which may be heard, too.
+    ``perhaps``: what an unwritten stroke is heard as, too.  ``place``: bar and position where a note is heard instead.
     """
 
     kind: str
@@ -148,6 +155,8 @@ class _Case:
     unheard: bool = False
     doubtful: bool = False
     half_heard: bool = False
+    beside: bool = False
+    perhaps: str = ""
     place: tuple[int, Fraction] | None = None
 
     @property
@@ -177,9 +186,10 @@ def judge_notes(
     if heard.known:
         findings = [_finding(chart, replace(c, doubtful=False), 1.0) for c in cases]
         return Judged(findings, len(matched.heard), len(judged), unheard)
-    probability = _weigh(cases, matched)
+    weighed = list(zip(cases, _weigh(cases, matched).tolist()))
+    weighed = _told_once(weighed) if places else weighed
     confused = _confused_drums(matched)
-    findings = [doubted(_finding(chart, c, s), DOUBTFUL if c.doubtful else 1.0) for c, s in zip(cases, probability)]
+    findings = [doubted(_finding(chart, c, p), DOUBTFUL if c.doubtful else 1.0) for c, p in weighed]
     findings = [
         doubted(f, DOUBTFUL) if f.kind == "wrong drum" and (f.instrument, f.heard_instrument) in confused else f
         for f in findings
@@ -238,6 +248,57 @@ def _with_wrong_places(evidence: _Evidence, cases: Sequence[_Case]) -> list[_Cas
     # Another drum that was heard in place of a note is written nowhere where that note is heard elsewhere.
     spare = [c.stroke for c in out.values() if c.kind == "wrong drum" and c.expected in moved and not c.half_heard]
     return told + [evidence.unwritten(stroke) for stroke in spare if stroke is not None]
+
+
+def _told_once(weighed: Sequence[tuple[_Case, float]]) -> list[tuple[_Case, float]]:
+    """The cases with their probabilities, what is one thing told once, as what is likelier.
+
+    * Another drum is heard in place of a note, or it is early or late, or both.
+    * A stroke unwritten that is heard twice, as an open hi-hat and as a closed one, is one, unless both are sure.
+    * Where a stroke unwritten is heard with a note of a drum like it that is not, that is written and it is heard.
+    """
+    of_notes = grouped((c.expected, (c, p)) for c, p in weighed if c.kind in _OF_A_STROKE and not c.beside)
+    told = [_likeliest(cases) for cases in of_notes.values()]
+    told += [(c, p) for c, p in weighed if c.beside or c.kind not in (*_OF_A_STROKE, "missing")]
+    unwritten: dict[int, list[tuple[_Case, float]]] = defaultdict(list)
+    for case, p in sorted(((c, p) for c, p in weighed if c.kind == "missing"), key=lambda found: -found[1]):
+        of_bar = unwritten[case.expected.aligned_index]
+        k = next((k for k, (other, _) in enumerate(of_bar) if _is_one_stroke(case, other)), None)
+        if k is None:
+            of_bar.append((case, p))
+        elif case.name != of_bar[k][0].name:
+            of_bar[k] = replace(of_bar[k][0], perhaps=case.name), of_bar[k][1]
+    for k, (case, p) in enumerate(told):
+        of_bar = unwritten[case.expected.aligned_index]
+        instead = next((u for u in of_bar if case.kind == "extra" and _is_instead(case, u[0])), None)
+        if instead is not None and instead[1] >= LEAST_INSTEAD * p:
+            of_bar.remove(instead)
+            told[k] = replace(case, kind="wrong drum", stroke=instead[0].stroke), max(p, instead[1])
+    return told + [found for of_bar in unwritten.values() for found in of_bar]
+
+
+def _likeliest(of_note: Sequence[tuple[_Case, float]]) -> tuple[_Case, float]:
+    """The likeliest of the cases of a note; another drum in its place with how early or late it is."""
+    case, p = max(of_note, key=lambda found: found[1])
+    if case.kind == "wrong drum":
+        off_s = next((c.deviation_s for c, _ in of_note if c.stroke is case.stroke and c.deviation_s), 0.0)
+        case = replace(case, deviation_s=off_s)
+    return case, p
+
+
+def _is_one_stroke(case: _Case, other: _Case) -> bool:
+    """Whether two strokes of a bar that are not written may be one: of one drum at one place, or of a hi-hat that is
+    heard both open and closed."""
+    both_sure = all(c.stroke is not None and c.stroke.confidence >= BOTH_SURE_FROM for c in (case, other))
+    alike = case.name == other.name or ({case.name, other.name} == _OPEN_OR_CLOSED and not both_sure)
+    return alike and case.expected.note.position == other.expected.note.position
+
+
+def _is_instead(extra: _Case, missing: _Case) -> bool:
+    """Whether what is not written may be what is heard in place of a note."""
+    stroke = missing.stroke
+    together = stroke is not None and abs(stroke.time_s - extra.expected.stroke.time_s) <= TOGETHER_S
+    return together and extra.name != missing.name and are_easily_confused(extra.name, missing.name)
 
 
 def _confused_drums(matched: Matched) -> set[tuple[str, str]]:
@@ -533,7 +594,7 @@ class _Evidence:
                 and note.instrument != stroke.instrument
                 and min(sure, stroke.confidence) < BOTH_SURE_FROM
             ):
-                return replace(case, kind="wrong drum", expected=self.matched.expected[i], doubtful=True)
+                return replace(case, kind="wrong drum", expected=self.matched.expected[i], doubtful=True, beside=True)
         return case
 
     def _silence(self, e: Expected) -> float:
@@ -599,10 +660,14 @@ def _finding(chart: Chart, case: _Case, probability: float) -> Finding:
     number, bar = chart.time_map.bar_number(k), chart.time_map.bars[k]
     name = e.note.instrument
     what = said_of(case.kind, name, stroke.instrument if stroke else "")
+    if case.perhaps:
+        what += f"; it may be {'open' if 'open' in case.perhaps else 'closed'}"
     if case.place is not None:
         heard_bar, place = case.place
         there = the_place(bar, place) if heard_bar == k else place_in_bar(chart.time_map, heard_bar, place)
         what = f"{name} is written, but heard on {there}"
+    elif case.deviation_s and case.kind == "wrong drum":
+        what += f", {abs(case.deviation_s) * 1000:.0f} ms {_side(case.deviation_s)}"
     elif case.deviation_s:
         side = "before" if case.deviation_s < 0 else "after"
         off = f"{abs(case.deviation_s) * 1000:.0f} ms {side}"
