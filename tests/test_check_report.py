@@ -19,6 +19,7 @@ from workbench.chart.events import Stroke
 from workbench.checking.check import check_chart
 from workbench.checking.check_report import check_page, lines_of, overview_svg, short_lines, summary_of, write_check
 from workbench.checking.judging import doubted
+from workbench.checking.reportpage import VERMILION
 from workbench.errors import WorkbenchError
 from workbench.files.audio import Audio, save_audio
 
@@ -122,6 +123,18 @@ def test_a_bar_written_late_is_shown_where_it_is_heard():
     assert bar.name == "Bar 5" and [says(line.text, "Bar 5", "an eighth late") for line in bar.lines] == [True]
     assert set(coloured(bar.written)) == names(late)
     assert set(coloured(bar.recorded)) == names(n for n in CHORUS.notes if n.position < F(7, 8))
+
+
+def test_all_bars_of_a_run_written_late_are_coloured_and_shown():
+    """One sentence, at the first: the others are in its colour on the map, and their staves follow it."""
+    check = check_chart(chart_of(shifted(SONG, 4, 6, F(1, 8))), HEARD)
+    assert len(check.findings) == 1 and says(summary_of(check), "1 place is wrong", "in 3 of 12 bars")
+    shown = bars_shown(check)
+    assert [(b.name, len(b.lines)) for b in shown] == [("Bar 5", 1), ("Bar 6", 0), ("Bar 7", 0)]
+    assert all(coloured(b.written) and coloured(b.recorded) for b in shown)
+    assert check_page(check).pdf().startswith(b"%PDF")
+    fills = re.findall('<rect [^>]*fill="(#[^"]+)"', overview_svg(check))
+    assert [k for k, fill in enumerate(fills) if fill == VERMILION] == [4, 5, 6]
 
 
 @pytest.mark.slow

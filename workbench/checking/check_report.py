@@ -63,7 +63,8 @@ def summary_of(check: Check) -> str:
         return "Nothing was checked: no bar of the chart is found in the recording."
     if not check.findings:
         return f"Nothing to correct was found; {_heard_words(check)}."
-    bars = len({f.bar_index for f in check.findings})
+    shifted = {k for s in check.shifts for k in range(s.first, s.last + 1)}
+    bars = len(shifted | {f.bar_index for f in check.findings})
     parts = [f"{wrong} {'place is' if wrong == 1 else 'places are'} wrong"] if wrong else []
     places = f"{listen} place{'s' * (listen != 1)}" if not wrong else f"{listen}"
     parts += [f"{places} {'is' if listen == 1 else 'are'} worth a listen"] if listen else []
@@ -157,12 +158,14 @@ def unheard_lines(check: Check) -> list[str]:
 def overview_svg(check: Check, a_row: int = 16) -> str:
     """All played bars as squares in rows, coloured by what was found in them."""
     squares = []
+    runs = {bar: of for of in check.bars for bar in _rest_of_run(check, of)}
     for bar in check.bars:
-        verdicts = {f.verdict for f in bar.findings}
+        of = runs.get(bar, bar)
+        verdicts = {f.verdict for f in (*bar.findings, *of.findings)}
         fill = VERMILION if "wrong" in verdicts else BLUE if verdicts else "#E6F4EF"
         name = bar_name(bar.bar_number)
         label = [str(bar.bar_number)] if bar.bar_number else ["Pick-", "up"]
-        squares.append((name, label, len(bar.findings), fill, "#fff" if verdicts else "#3b4249"))
+        squares.append((name, label, len(bar.findings or of.findings), fill, "#fff" if verdicts else "#3b4249"))
     return filled("checking/page/overview.svg", squares=squares, a_row=a_row)
 
 
@@ -178,9 +181,10 @@ def check_page(check: Check, sound: str = "", written_sound: str = "") -> Report
     shown, patterns = worst[:MOST_BARS_SHOWN], check.patterns[:MOST_PATTERNS]
     for verdict, said in (("wrong", "Wrong"), ("listen", "Worth a listen")):
         alike = [_pattern(check, p) for p in patterns if p.verdict == verdict]
-        single = [
-            _bar(check, b) for b in shown if any(f.verdict == "wrong" for f in b.findings) is (verdict == "wrong")
-        ]
+        found = [b for b in shown if any(f.verdict == "wrong" for f in b.findings) is (verdict == "wrong")]
+        own = {b.start_s for b in shown}
+        runs = [[b, *(rest for rest in _rest_of_run(check, b) if rest.start_s not in own)] for b in found]
+        single = [_bar(check, b) for run in runs for b in run]
         blocks += [("head", f"{said}, the same in several bars"), *(("bar", bar) for bar in alike)] if alike else []
         blocks += [("head", f"{said}, bar by bar, worst first"), *(("bar", bar) for bar in single)] if single else []
     for head, bars, most in (("Further bars", worst[MOST_BARS_SHOWN:], MOST_IN_A_BAR), ("Minor doubts", faint, None)):
@@ -219,6 +223,12 @@ def _pattern(check: Check, pattern: Pattern) -> ShownBar:
     line = Line(pattern.verdict, pattern.text, pattern.probability)
     alike = tuple((bar_name(b.bar_number), (b.start_s, b.end_s)) for b in bars if b is not shown)
     return replace(_bar(check, shown), lines=(line,), more=0, alike=alike)
+
+
+def _rest_of_run(check: Check, bar: BarCheck) -> list[BarCheck]:
+    """The bars after one of which the same finding speaks: those of a run written too early or too late."""
+    last = next((s.last for s in check.shifts if s.first == bar.bar_index), -1)
+    return [b for b in check.bars if bar.bar_index < b.bar_index <= last]
 
 
 def _stretch(bar: BarCheck) -> tuple[float, float]:
