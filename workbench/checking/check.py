@@ -25,6 +25,7 @@ from workbench.alignment.alignedbars import AlignedBar, Alignment
 from workbench.chart import Chart, Note
 from workbench.chart.counting import bar_list, capital, percent_said, place_list, the_bar
 from workbench.chart.meter import TimeMap
+from workbench.checking.copied import CopiedBar, copied_bars
 from workbench.checking.differing import alike_bars
 from workbench.checking.findings import NOT_HEARD, Finding, likeness, said_of, verdict_of
 from workbench.checking.judging import DOUBTFUL, GRAVITY, doubted, judge_notes
@@ -119,6 +120,8 @@ class Check:
         What else the reader should know.
     shifts : tuple of ShiftedBars
         Bars written too early or too late as a whole; each is a finding, too.
+    copies : tuple of CopiedBar
+        Bars written like the one beside them and heard otherwise; each is a finding, too.
     recording, draft : str
         File names, where there are files.
     """
@@ -134,6 +137,7 @@ class Check:
     first: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     shifts: tuple[ShiftedBars, ...] = ()
+    copies: tuple[CopiedBar, ...] = ()
     recording: str = ""
     draft: str = ""
 
@@ -211,7 +215,11 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
     shifts = shifted_bars(chart, alignment, heard)
     shifted = {k for s in shifts for k in range(s.first, s.last + 1)}
     judged = judge_notes(put_in_place(chart, shifts), alignment, heard)
-    notes = [f for f in judged.findings if f.bar_index not in shifted] + [_shift_finding(chart, s) for s in shifts]
+    copies = copied_bars(chart, alignment, heard, judged, shifted)
+    told_whole = shifted | {c.bar for c in copies}
+    notes = [f for f in judged.findings if f.bar_index not in told_whole]
+    notes += [_shift_finding(chart, s) for s in shifts]
+    notes += [_whole_bars("bar copied", chart.time_map, c.bar, c.start_s, c.end_s, c.text(chart)) for c in copies]
     # Of a recording in which nothing is found, no bar is missing: it is another.
     findings = notes + (_bar_findings(chart, alignment, heard) if alignment.played else [])
     first: tuple[str, ...] = ()
@@ -249,11 +257,12 @@ def check_chart(chart: Chart, heard: Transcription, recording: str = "", remarks
         tuple(
             (e.chart_bar, e.note)
             for e in judged.unheard
-            if (e.aligned_index, *e.note.key) not in told and e.chart_bar not in shifted
+            if (e.aligned_index, *e.note.key) not in told and e.chart_bar not in told_whole
         ),
         first,
         tuple(remarks),
         shifts,
+        copies,
         recording,
     )
 

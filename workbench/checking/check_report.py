@@ -250,9 +250,21 @@ def _shifted_notes(check: Check, bar: BarCheck) -> Iterator[Difference]:
                     yield Difference(note.position, written, played, VERMILION, at if played else None)
 
 
+def _copied_notes(check: Check, bar: BarCheck) -> Iterator[Difference]:
+    """The notes of a bar written like the one beside it that are not heard, and what is heard instead."""
+    for copy in check.copies:
+        if copy.bar == bar.bar_index:
+            written, heard = check.chart.bars[copy.bar], copy.heard
+            for position, name in sorted(written.pattern - heard.pattern):
+                yield Difference(position, name, "", VERMILION)
+            for position, name in sorted(heard.pattern - written.pattern):
+                yield Difference(position, "", name, VERMILION)
+
+
 def _differences(check: Check, bar: BarCheck) -> Iterator[Difference]:
     """What findings change in a bar, to be shown in colour."""
     yield from _shifted_notes(check, bar)
+    yield from _copied_notes(check, bar)
     for f in check.findings:
         colour = VERMILION if f.verdict == "wrong" else BLUE
         heard_bar, at = f.heard_at or (f.bar_index, None)

@@ -66,9 +66,9 @@ class Finding:
     Attributes
     ----------
     kind : str
-        Of bars 'bar missing', 'bar extra', 'bar shifted' (written too early or too late), 'repeat' (played again,
-        written once); of strokes 'wrong drum', 'wrong place', 'extra' (written, not heard), 'missing' (heard, not
-        written), 'early', 'late'.
+        Of bars 'bar missing', 'bar extra', 'bar shifted' (written too early or too late), 'bar copied' (written like
+        the bar beside it, heard otherwise), 'repeat' (played again, written once); of strokes 'wrong drum',
+        'wrong place', 'extra' (written, not heard), 'missing' (heard, not written), 'early', 'late'.
     bar_index, bar_number : int
         The written bar (for missing bars: the one after which they are played).
     position : Fraction or None

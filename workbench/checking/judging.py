@@ -108,6 +108,7 @@ GRAVITY = {
     "bar missing": 60.0,
     "bar extra": 60.0,
     "bar shifted": 30.0,
+    "bar copied": 30.0,
     "repeat": 4.0,
     "wrong drum": 3.0,
     "wrong place": 2.5,

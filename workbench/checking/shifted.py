@@ -118,23 +118,23 @@ def _shift_of(chart: Chart, aligned: AlignedBar, heard: Transcription) -> Fracti
     notes = [n for n in chart.bars[aligned.chart_bar].notes if n.instrument not in NOT_HEARD]
     if len(notes) < FEWEST_OF_BAR:
         return None
-    own = _agreement(chart, aligned, notes, heard, Fraction(0))
+    own = bar_agreement(chart, aligned, notes, heard, Fraction(0))
     if own.apart < FEWEST_EXPLAINED:
         return None
     meter = chart.time_map.bars[aligned.chart_bar].meter
     steps = [s for s in (Fraction(1, 8), meter.beat_length, Fraction(1, 16)) if s < meter.bar_length]
     ways = [(sign * s) for s in dict.fromkeys(steps) for sign in (1, -1)]
-    agreed = {by: _agreement(chart, aligned, notes, heard, by) for by in ways}
+    agreed = {by: bar_agreement(chart, aligned, notes, heard, by) for by in ways}
     best = max(ways, key=lambda by: agreed[by].f_measure)
     apart = agreed[best].apart
     # Kick and snare for each other look like a beat, too: where other drums explain as much, the times are right.
-    times = _agreement(chart, aligned, notes, heard, Fraction(0), of_drums=False)
+    times = bar_agreement(chart, aligned, notes, heard, Fraction(0), of_drums=False)
     explains = own.apart - apart >= FEWEST_EXPLAINED and apart <= MOST_LEFT * own.apart and apart < times.apart
     return best if explains and agreed[best].f_measure >= AGREES else None
 
 
 @dataclass(frozen=True)
-class _Agreement:
+class BarAgreement:
     """How many notes of a bar go together with strokes, and how many of both do not."""
 
     together: int
@@ -145,9 +145,9 @@ class _Agreement:
         return 2 * self.together / max(1, 2 * self.together + self.apart)
 
 
-def _agreement(
+def bar_agreement(
     chart: Chart, aligned: AlignedBar, notes: Sequence[Note], heard: Transcription, by: Fraction, of_drums: bool = True
-) -> _Agreement:
+) -> BarAgreement:
     """How far a bar's notes, all of them ``by`` earlier, agree with what is heard, or only their times.
 
     What they no longer reach of the bar is not held against them: it may have fallen off its end.
@@ -168,7 +168,7 @@ def _agreement(
     found = compare_strokes(written, strokes, reach_s, -1.0)
     first_s, last_s = aligned.start_s - min(off_s, 0.0), aligned.end_s - max(off_s, 0.0)
     beside = sum(first_s <= strokes[j].time_s + BEFORE_LINE_S < last_s for j in found.only_second)
-    return _Agreement(len(found.same), len(found.only_first) + beside)
+    return BarAgreement(len(found.same), len(found.only_first) + beside)
 
 
 def put_in_place(chart: Chart, shifts: Sequence[ShiftedBars]) -> Chart:
@@ -236,4 +236,4 @@ def _laid_straight(chart: Chart, bars: Sequence[AlignedBar], gap: int) -> Iterat
 
 def _stands(chart: Chart, aligned: AlignedBar, heard: Transcription) -> bool:
     assert aligned.chart_bar is not None
-    return _agreement(chart, aligned, chart.bars[aligned.chart_bar].notes, heard, Fraction(0)).f_measure >= AGREES
+    return bar_agreement(chart, aligned, chart.bars[aligned.chart_bar].notes, heard, Fraction(0)).f_measure >= AGREES
