@@ -119,8 +119,9 @@ def test_the_last_tempo_is_said_to_be_the_records(lesson):
     assert lesson.tempo_said(item, 110) == "110, the song's tempo"
     assert lesson.tempo_said(item, lesson.tempi_bpm[0]).isdigit()
     recorded = replace(lesson, recording=Path("song.flac"))
-    assert all("110, the record's tempo" in line for line in lesson_lines(recorded))
+    assert all("110, the record's tempo" in line for line in lesson_lines(recorded)[1:])
     german = lesson_lines(replace(lesson, words=words_of("de")))
+    assert says(german[0], f"{len(lesson.items)} Punkte", f"{lesson.minutes} Minuten")
     assert all(" to " not in line for line in german) and any(" → 110" in line for line in german)
     assert "das Tempo der Aufnahme" in replace(recorded, words=words_of("de")).tempo_said(item, 110)
 
@@ -161,6 +162,27 @@ def test_what_comes_once_and_is_no_fill_is_named_with_why_nobody_teaches_it():
     marked = part(*[ROCK] * 7, lick, *[ROCK] * 4, marks=(Mark("fill", (7, F(3, 4)), (8, F(0)), confirmed=True),))
     taught = plan_lesson(read_part(marked))
     assert not taught.notes and any(i.title == "Fill 1, bar 8" for i in taught.items)
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("items, count", [(4, 1), (9, 2), (39, 9), (40, 9)])
+def test_a_long_lesson_says_at_its_start_how_to_take_it(lesson, items, count):
+    """Sessions of three quarters of an hour, about as long as each other, in the order of the plan."""
+    minutes = [5, *[10] * (items - 1)]
+    long = replace(lesson, items=tuple(replace(lesson.items[k % 3], minutes=m) for k, m in enumerate(minutes)))
+    assert len(long.sessions) == count
+    numbers = [k for first, last in long.sessions for k in range(first, last + 1)]
+    assert numbers == list(range(1, items + 1)), "each item in one"
+    lengths = [sum(minutes[first - 1 : last]) for first, last in long.sessions]
+    assert max(lengths) - min(lengths) <= 10 and max(lengths) <= 50
+    first = lesson_lines(long)[0]
+    assert says(first, f"{items} items, {sum(minutes)} minutes in all")
+    assert (f"{count} sessions (items 1–{long.sessions[0][1]}, " in first and "choose fewer" in first) == (count > 1)
+    assert first in lesson_lines(replace(long, dispute="The bars are in dispute."))[1]
+    assert long.to_data()["sessions"][-1][1] == items and first in long._repr_html_()
+    alone = replace(lesson, items=(replace(lesson.items[0], minutes=120),))
+    assert alone.sessions == ((1, 1),) and "sessions" not in alone.overview, "one item is no session too many"
+    assert replace(lesson, items=()).sessions == ()
 
 
 def test_a_plan_is_changed_item_by_item(lesson):

@@ -5,9 +5,29 @@ import json
 import pytest
 
 from tests.parts import FILL, ROCK, part
+from tests.sentences import says
 from workbench.chart import Recording
 from workbench.commands.cli import main
 from workbench.files.chartfile import write_chart
+from workbench.shipped import demo_song
+
+
+@pytest.mark.slow
+def test_a_session_of_a_long_lesson_has_a_page_of_its_own(tmp_path, capsys):
+    chart = demo_song(tmp_path, "chart")
+    assert main(["lesson", str(chart), "--no-recording"]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert says(said[0], "13 items, 101 minutes in all", "3 sessions (items 1–6, 7–10, 11–13)")
+    assert any("--items 1-6 writes" in line for line in said)
+    assert main(["lesson", str(chart), "--no-recording", "--items", "2-3, 13", "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert [i["title"] for i in plan["items"]] == [said[k].split(". ")[1].split(" (")[0] for k in (2, 3, 13)]
+    pages = sorted(p.name for p in tmp_path.glob("*.lesson.html"))
+    assert len(pages) == 2 and plan["page"].endswith("2-3, 13.lesson.html"), "the whole lesson's stays"
+    heads = [p.read_text("utf-8") for p in sorted(tmp_path.glob("*.lesson.html"))]
+    assert sum("101 minutes in all" in text for text in heads) == 1
+    for wrong in ("0", "14", "3-1", "a", ""):
+        assert main(["lesson", str(chart), "--items", wrong]) == (2 if wrong else 0)
 
 
 @pytest.mark.slow

@@ -3,14 +3,16 @@
 The page works offline, on a phone too: it plays every step at any tempo, counts in, climbs a ladder of tempi and
 remembers what is ticked off; where the recording is known it plays that too.  Printed, it is the lesson sheet.
 
-example:
+examples:
   workbench lesson song.chart.json --student "Ana" --out lessons
+  workbench lesson song.chart.json --items 1-5
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -35,6 +37,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--no-recording", action="store_true", help="the page plays the kit only")
     parser.add_argument(
+        "--items",
+        metavar="ITEMS",
+        help="only these items, in this order, as 1-5 or 1,2,9: one session of a long lesson",
+    )
+    parser.add_argument(
         "--film",
         nargs="?",
         const="",
@@ -52,20 +59,26 @@ def run(args: argparse.Namespace) -> int:
     from workbench.progress import TerminalProgress
     from workbench.scorefiles import part_name
 
-    items = [_number(n) for n in args.film.split(",")] if args.film else None
+    film_items = _numbers(args.film) if args.film else None
     heading = {name: getattr(args, name) for name in ("student", "date", "teacher", "language", "counts")}
     lesson = wb.lesson(args.chart, recording=args.recording, shelf=args.shelf, **heading)
     if args.no_recording:
         lesson = replace(lesson, recording=None)
-    (page,) = wb.report(lesson, args.out or args.chart.parent, part_name(args.chart), progress=TerminalProgress())
+    name = part_name(args.chart)
+    if args.items:
+        lesson, name = lesson.of(_numbers(args.items)), f"{name} {args.items}"
+    (page,) = wb.report(lesson, args.out or args.chart.parent, name, progress=TerminalProgress())
     film = None
     if args.film is not None:
-        film = wb.film(lesson, page.with_suffix(".webm"), items=items, progress=TerminalProgress())
+        film = wb.film(lesson, page.with_suffix(".webm"), items=film_items, progress=TerminalProgress())
     if args.json:
         print(json.dumps({**lesson.to_data(), "page": str(page), "film": film and str(film)}, indent=1))
         return 0
     for line in lesson_lines(lesson):
         print(line)
+    if len(lesson.sessions) > 1 and not args.items:
+        first, last = lesson.sessions[0]
+        print(f"--items {first}-{last} writes the page of the first session alone.")
     if lesson.recording is None and lesson.chart.recording is not None and not args.no_recording:
         print(
             f"The recording {lesson.chart.recording.path} is not where the chart says, so the page plays the kit only; "
@@ -79,9 +92,15 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _number(text: str) -> int:
+def _numbers(text: str) -> list[int]:
+    """``2,5`` or ``1-5,9``."""
     from workbench.errors import WorkbenchError
 
-    if not text.strip().isdigit():
-        raise WorkbenchError(f"Write the items of a film as numbers, as 2,5, not {text!r}.")
-    return int(text)
+    found: list[int] = []
+    for piece in text.split(","):
+        said = re.fullmatch(r"\s*(\d{1,4})(?:\s*[-–]\s*(\d{1,4}))?\s*", piece)
+        numbers = range(int(said[1]), int(said[2] or said[1]) + 1) if said else ()
+        if not numbers:
+            raise WorkbenchError(f"Write items as numbers, as 2,5 or 1-5, not {text!r:.40}.")
+        found += numbers
+    return found

@@ -9,8 +9,11 @@ Its page is written by :mod:`workbench.practice.lessonpage`.
 
 from __future__ import annotations
 
+import math
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +37,8 @@ TEMPO_SHARES = (0.5, 0.6, 0.7, 0.8, 0.9)
 #: Minutes for each kind of item; a fill takes so many more for each step of its difficulty.
 MINUTES = {"form": 5, "groove": 10, "variation": 5, "fill": 5, "song": 10}
 MINUTES_HARDER = 2
+#: A lesson that lasts longer is taken in several sessions, minutes (common practice, no source).
+SESSION_MINUTES = 45
 #: A variation that comes less often is learnt with the song.
 FEWEST_TIMES = 2
 
@@ -120,6 +125,37 @@ class Lesson:
         """Of all items."""
         return sum(item.minutes for item in self.items)
 
+    @property
+    def sessions(self) -> tuple[tuple[int, int], ...]:
+        """First and last item of each session it is taken in, numbered from 1: as few as it takes, about as long."""
+        count = math.ceil(self.minutes / SESSION_MINUTES)
+        share, done, of_session = self.minutes / max(count, 1), 0, defaultdict(list)
+        for number, item in enumerate(self.items, 1):
+            of_session[int((done + item.minutes / 2) / share) if share else 0].append(number)
+            done += item.minutes
+        return tuple((numbers[0], numbers[-1]) for numbers in of_session.values())
+
+    @property
+    def overview(self) -> str:
+        """How much it is, and how to take it where that is more than one session, in its language.
+
+        Examples
+        --------
+        >>> import workbench as wb
+        >>> print(wb.lesson(wb.demo_song(what="chart")).overview)
+        13 items, 101 minutes in all: take them in 3 sessions (items 1–6, 7–10, 11–13), or choose fewer.
+        """
+        sessions = [str(a) if a == b else f"{a}–{b}" for a, b in self.sessions]
+        if len(sessions) < 2:
+            return self.words("{n} items, {minutes} minutes in all.", n=len(self.items), minutes=self.minutes)
+        return self.words(
+            "{n} items, {minutes} minutes in all: take them in {sessions} sessions (items {items}), or choose fewer.",
+            n=len(self.items),
+            minutes=self.minutes,
+            sessions=len(sessions),
+            items=", ".join(sessions),
+        )
+
     def changed(self, item: int | None = None, **changes: Any) -> Lesson:
         """The lesson with other attributes, or with those of one item changed (numbered from 1).
 
@@ -188,7 +224,7 @@ class Lesson:
         return pandas.DataFrame(rows, columns=columns, index=range(1, len(rows) + 1))
 
     def _repr_html_(self) -> str:
-        return self.table.to_html()
+        return f"<p>{escape(self.overview)}</p>{self.table.to_html()}"
 
     def to_data(self) -> dict[str, Any]:
         """The plan as what JSON can hold."""
@@ -196,6 +232,7 @@ class Lesson:
             "title": self.title,
             "tempi_bpm": list(self.tempi_bpm),
             "minutes": self.minutes,
+            "sessions": [list(s) for s in self.sessions],
             "items": [
                 {
                     "title": i.title,
@@ -385,11 +422,11 @@ def _how_often(bars: int, varied: int, every: int, words: Words) -> str:
 
 
 def lesson_lines(lesson: Lesson) -> list[str]:
-    """The plan in lines, for a terminal; first what is to be settled before it."""
+    """The plan in lines, for a terminal; first what is to be settled before it, and how much it is."""
     tempi = [
         # An arrow is read in every language.
         "♩ = " + " → ".join(lesson.tempo_said(i, t) for t in dict.fromkeys((i.start_bpm, i.goal_bpm)))
         for i in lesson.items
     ]
     items = [f"{k}. {i.title} ({i.minutes} min, {t})" for k, (i, t) in enumerate(zip(lesson.items, tempi), 1)]
-    return [lesson.dispute, *items] if lesson.dispute else items
+    return [*filter(None, [lesson.dispute]), lesson.overview, *items]

@@ -16,7 +16,8 @@
 
   // -- what is remembered on this device -------------------------------------------
 
-  const KEY = `lesson ${document.title}`;
+  // Lessons of one song may have other items: what is ticked off is of these.
+  const KEY = `lesson ${document.title}: ${Array.from(document.querySelectorAll(".item h2"), (h) => h.firstChild.textContent.trim()).join(", ")}`;
   const kept = { done: {}, notes: {}, ...read() };
   function read() { try { return JSON.parse(localStorage.getItem(KEY)) || {}; } catch { return {}; } }
   function keep() { try { localStorage.setItem(KEY, JSON.stringify(kept)); } catch { /* a page without storage forgets */ } }
