@@ -108,7 +108,18 @@ def test_a_chart_written_by_hand_has_no_feel_but_its_tempo():
     assert measure_feel(part(WrittenBar())).lines() == ()
 
 
-def test_compound_meters_have_no_swing():
+def test_sixteenths_of_compound_meters_swing():
+    """They are measured, and what they are late for their swing is no lateness."""
+    meter, eighth_s = Meter(6, 8), 60 / 110 / 3  # counted beats
+    six_eight = part(*[bar(meter, H="xxxxxxxxxxxx")] * 8, meter=meter, feel="swing 16ths")
+    chart = played(six_eight, lambda n: 0.01 + eighth_s * 0.1 * (n.position * 16 % 2))
+    feel = measure_feel(chart)
+    (swing,) = feel.swings
+    assert swing.value == "16ths" and swing.ratio == pytest.approx(1.5, rel=0.01)
+    assert all(p.mean_ms == pytest.approx(10) for p in feel.placements)
+
+
+def test_eighths_of_compound_meters_have_no_swing():
     six_eight = part(*[bar(Meter(6, 8), H="xxxxxx")] * 8, meter=Meter(6, 8))
     chart = played(six_eight, lambda n: 0.005 * float(n.position))
     assert measure_feel(chart).swings == ()

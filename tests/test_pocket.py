@@ -31,9 +31,13 @@ def swung(pocket=LATE, deviation_s=0.0, feel="swing 8ths", meter=COMMON_TIME):
 
 
 def test_places_that_swing():
-    assert swung_place(0.5, "swing 8ths", 0.66) == pytest.approx(0.66)
-    assert swung_place(0.25, "swing 16ths", 0.6) == pytest.approx(0.3)
-    assert {swung_place(p, "straight", 0.5) for p in (0.25, 1 / 3)} == {0.25, 1 / 3}
+    assert swung_place(0.5, 1.0, 0.66) == pytest.approx(0.66)
+    assert swung_place(0.25, 0.5, 0.6) == pytest.approx(0.3)
+    assert {swung_place(p, 0.0, 0.5) for p in (0.25, 1 / 3)} == {0.25, 1 / 3}
+    # Sixteenths of a compound beat: 8ths stay, and so does what is no 16th.
+    sixths = [swung_place(k / 6, 1 / 3, 2 / 3) for k in range(7)]
+    assert sixths == pytest.approx([0, 2 / 9, 1 / 3, 5 / 9, 2 / 3, 8 / 9, 1])
+    assert {swung_place(p, 1 / 3, 0.6) for p in (0.25, 1 / 12, 4 / 9)} == {0.25, 1 / 12, 4 / 9}
 
 
 def test_what_was_never_heard_is_played_as_usual_and_what_was_heard_as_it_was():
@@ -47,7 +51,16 @@ def test_what_was_never_heard_is_played_as_usual_and_what_was_heard_as_it_was():
     assert swung(ON_THE_GRID).note_time_s(1, off_beat) == 2.25
 
 
-def test_straight_songs_and_compound_beats_do_not_swing():
+@pytest.mark.parametrize("meter", [Meter(6, 8), Meter(12, 8), Meter(7, 8)])
+def test_sixteenths_swing_within_each_eighth_of_any_meter(meter):
+    notes = tuple(Note(F(k, 16), "ride") for k in range(int(16 * meter.bar_length)))
+    chart = Chart(TimeMap.steady(2, 60, meter), (WrittenBar(notes),) * 2, feel="swing 16ths", pocket=Pocket(0.62))
+    eighth_s = 60 / chart.time_map.quarter_tempo_bpm(0) / 2
+    later = [chart.later_s(1, n) / eighth_s for n in notes]
+    assert later == pytest.approx([0.12 * (k % 2) for k in range(len(notes))])
+
+
+def test_straight_songs_and_eighths_of_compound_beats_do_not_swing():
     assert swung(feel="straight").swing_s(0, F(1, 8)) == 0.0
     assert swung(meter=Meter(12, 8)).swing_s(0, F(3, 16)) == 0.0
 

@@ -207,6 +207,43 @@ def test_no_bar_has_thirty_seconds_for_a_single_stroke():
     assert len(written) == 9 and all((16 * p).denominator == 1 or (24 * p).denominator == 1 for p in written)
 
 
+def sixteenths_of(meter, bars, ratio, jitter_s, sparse=False, tempo_bpm=56):
+    """A groove in a meter counted in 8ths, its 16ths swung."""
+    time_map = TimeMap.steady(bars, tempo_bpm, meter)
+    whole_s = (time_map.bar_end_s(0) - time_map.bar_start_s(0)) / float(meter.bar_length)
+    rng, places, out = np.random.default_rng(5), [], []
+    for k in range(bars):
+        for n in range(int(16 * meter.bar_length)):
+            names = ["closed hi-hat"] * (n % 2 == 0 or not sparse or rng.random() < 0.35)
+            names += ["kick"] * (n in (0, 7)) + ["snare"] * (n == 6)
+            late_s = (n % 2) * (ratio - 0.5) / 8 * whole_s
+            for name in names:
+                places.append((k, F(n, 16), name))
+                out.append(Stroke(max(time_map.seconds(k, F(n, 16)) + late_s + rng.normal(0, jitter_s), 0.0), name, 90))
+    return time_map, sorted(out), places
+
+
+@pytest.mark.parametrize(
+    "meter, tempo_bpm", [(Meter(6, 8), 44), (Meter(6, 8), 70), (Meter(12, 8), 56), (Meter(7, 8), 140)]
+)
+@pytest.mark.parametrize("ratio", [0.6, 0.667])
+@pytest.mark.parametrize("sparse", [False, True])
+def test_swung_sixteenths_of_six_eight_are_written_as_sixteenths(meter, tempo_bpm, ratio, sparse):
+    """They swing within each 8th, whatever the beat; by themselves they lie near dotted 16ths and 32nds."""
+    time_map, strokes, places = sixteenths_of(meter, 16, ratio, 0.006, sparse, tempo_bpm)
+    result = quantize(strokes, time_map)
+    assert result.feel == "swing 16ths" and result.swing_ratio == pytest.approx(ratio, abs=0.03)
+    assert {(k, n.position, n.instrument) for k, bar in enumerate(result.bars) for n in bar.notes} == set(places)
+
+
+@pytest.mark.parametrize("jitter_s", [0.004, 0.012])
+@pytest.mark.parametrize("meter", [Meter(6, 8), Meter(9, 8)])
+def test_even_sixteenths_of_six_eight_stay_straight(meter, jitter_s):
+    time_map, strokes, places = sixteenths_of(meter, 16, 0.5, jitter_s)
+    result = quantize(strokes, time_map)
+    assert result.feel == "straight" and sum(len(bar.notes) for bar in result.bars) == len(places)
+
+
 @pytest.mark.common_practice
 @pytest.mark.parametrize(("ratio", "between"), [(0.667, 1 / 3), (0.62, 0.31), (0.62, 0.29), (0.6, 0.32), (0.7, 0.33)])
 def test_where_eighths_swing_the_stroke_between_them_makes_a_triplet(ratio, between):

@@ -39,6 +39,18 @@ def test_sixteenths_swing_within_each_eighth():
 
 
 @pytest.mark.common_practice
+@pytest.mark.parametrize("meter, parts", [(Meter(6, 8), 9), (Meter(7, 8), 3)])
+def test_sixteenths_swing_in_six_eight_and_seven_eight_too(meter, parts):
+    """In every eighth, so the sign stands, and written out they are triplets of sixteenths."""
+    swung = chart([0, F(1, 16), F(1, 8), F(3, 16), F(3, 8), F(1, 2)], "swing 16ths", meter)
+    assert swung.feel_told == "swing 16ths" and "Swing 16ths" in engrave_svg(swung)[0]
+    assert b"<swing-type>16th" in musicxml_bytes(swung)
+    out = write_out_swing(swung)
+    assert positions(out) == [0, F(1, 12), F(1, 8), F(5, 24), F(3, 8), F(1, 2)] and out.feel_told == "straight"
+    assert out.subdivisions(0)[0] == parts and b"<actual-notes>" in musicxml_bytes(out)
+
+
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     "meter, told", [(Meter(4, 4), True), (Meter(3, 4), True), (Meter(7, 8), False), (Meter(6, 8), False)]
 )

@@ -8,9 +8,13 @@ import os
 from collections import defaultdict
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from tests.benchmarks.groove import find_performances, read_performance
 from tests.reference.groove_labels import assert_readings_hold
+from workbench.chart.meter import TimeMap
+from workbench.chart.quantizer import quantize
 from workbench.reading.feel import measure_feel
 from workbench.reading.fill_model import fill_logits
 from workbench.reading.read import read_part
@@ -84,6 +88,22 @@ def test_styles_get_the_names_they_are_known_by(by_style):
 
 def swing_of_8ths(charts):
     return [s.ratio for c in charts for s in measure_feel(c).swings if s.value == "8ths"]
+
+
+def test_sixteenths_of_six_eight_that_swing_are_written_as_sixteenths():
+    """All five performances in 6/8 have most strokes between two 8ths at 0.57 to 0.66 of them."""
+    folder = Path(os.environ["WORKBENCH_GROOVE_MIDI"])
+    rows = [r for s in ("train", "validation") for r in find_performances(folder, s, shortest_s=10, meter="6-8")]
+    assert len(rows) == 5
+    for row in rows:
+        p = read_performance(folder, row)
+        between = [x for s in p.strokes if 0.35 < (x := s.time_s * p.tempo_bpm / 30 % 1) < 0.8]
+        assert 0.57 < np.median(between) < 0.66
+        time_map = TimeMap.steady(int(p.strokes[-1].time_s * p.tempo_bpm / 180) + 2, p.tempo_bpm / 1.5, p.meter)
+        written = quantize(p.strokes, time_map)
+        notes = [n for b in written.bars for n in b.notes]
+        assert written.feel == "swing 16ths" and written.swing_ratio == pytest.approx(np.median(between), abs=0.1)
+        assert sum((16 * n.position).denominator > 1 for n in notes) < 0.1 * len(notes)
 
 
 def test_shuffles_swing_and_straight_styles_do_not(by_style):

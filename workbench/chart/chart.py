@@ -451,8 +451,8 @@ class Chart:
 
     @property
     def feel_told(self) -> str:
-        """The feel as a reader is told it: "straight" where no bar can swing, so that what does is written out."""
-        return self.feel if self.time_map.swings else "straight"
+        """The feel as a reader is told it: "straight" where no bar can swing so, so that what does is written out."""
+        return self.feel if self.time_map.swings(self.feel) else "straight"
 
     def note_time_s(self, bar_index: int, note: Note) -> float:
         """When a note was played, or, never heard, would usually be, seconds."""
@@ -465,10 +465,11 @@ class Chart:
     def swing_s(self, bar_index: int, position: Fraction) -> float:
         """How much later than the beats say the song's swing has a position, seconds."""
         timed = self.time_map.bars[bar_index]
-        if self.feel == "straight" or self.pocket.swing_ratio == 0.5 or not timed.meter.swings:
+        pair = float(timed.meter.swung_pair(self.feel))
+        if not pair or self.pocket.swing_ratio == 0.5:
             return 0.0
         share = float(timed.share_of_beat(position))
-        later = swung_place(share, self.feel, self.pocket.swing_ratio) - share
+        later = swung_place(share, pair, self.pocket.swing_ratio) - share
         return later * 60.0 / self.time_map.tempo_bpm(bar_index)
 
     def usual_s(self, bar_index: int, note: Note) -> float:

@@ -74,10 +74,23 @@ class Meter:
         """Whether the beat divides in three (6/8, 9/8, 12/8, 6/16 …)."""
         return self.unit >= 8 and self.beats > 3 and self.beats % 3 == 0
 
-    @property
-    def swings(self) -> bool:
-        """Whether its beats can swing: they hold an even number of 8ths, as in 6/8 and 7/8 they do not."""
-        return self.unit <= 4
+    def swung_pair(self, feel: str) -> Fraction:
+        """Which part of a beat two notes fill of which a feel has the second late; 0 where nothing swings.
+
+        8ths swing where they come in pairs, so not in 6/8 and 7/8; 16ths swing in every 8th.
+
+        Examples
+        --------
+        >>> [str(Meter(4, 4).swung_pair(f)) for f in ("swing 8ths", "swing 16ths", "straight")]
+        ['1', '1/2', '0']
+        >>> [str(Meter(6, 8).swung_pair(f)) for f in ("swing 8ths", "swing 16ths")]
+        ['0', '1/3']
+        """
+        pair = {
+            "swing 8ths": self.beat_length if self.unit <= 4 else 0,
+            "swing 16ths": self.beat_length / 2 if self.unit <= 4 else Fraction(1, 8) if self.unit == 8 else 0,
+        }
+        return pair.get(feel, 0) / self.beat_length
 
     @cached_property
     def bar_length(self) -> Fraction:
@@ -370,10 +383,9 @@ class TimeMap:
         beats = self._beats_before[end] - self._beats_before[first_bar]
         return float(60.0 * beats / (self.bar_end_s(end - 1) - self.bar_start_s(first_bar)))
 
-    @cached_property
-    def swings(self) -> bool:
-        """Whether any bar can swing."""
-        return any(bar.meter.swings for bar in self.bars)
+    def swings(self, feel: str) -> bool:
+        """Whether a feel swings in any bar."""
+        return any(meter.swung_pair(feel) for meter in {bar.meter for bar in self.bars})
 
     @cached_property
     def usual_meter(self) -> Meter:

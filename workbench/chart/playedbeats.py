@@ -70,9 +70,10 @@ class _Strokes:
 def _strokes_of(time_map: TimeMap, bars: Sequence[WrittenBar], feel: str) -> _Strokes:
     rows = []
     for k, (timed, bar) in enumerate(zip(time_map.bars, bars)):
+        pair = float(timed.meter.swung_pair(feel))
         for n in bar.notes:
             share = timed.share_of_beat(n.position)
-            swing = (swung_place(float(share), feel, 0.75) - float(share)) / 0.25 if timed.meter.swings else 0.0
+            swing = (swung_place(float(share), pair, 0.75) - float(share)) / 0.25
             rows.append((k, n, share, swing * 60.0 / time_map.tempo_bpm(k)))
     names = sorted({(n.instrument, share) for _, n, share, _ in rows})
     number = {name: k for k, name in enumerate(names)}

@@ -19,6 +19,8 @@ from workbench.errors import ChartError
 
 #: The ratio of a swing of which nothing more is known: triplets (common practice, no source).
 TRIPLETS = 2 / 3
+#: Parts of a beat that differ by less are one place.
+SAME_PLACE = 1e-6
 #: Longest lag, seconds: what is further away is another place (no source).
 LONGEST_LAG_S = 0.1
 
@@ -96,23 +98,24 @@ class Pocket:
 ON_THE_GRID = Pocket()
 
 
-def swung_place(place: float, feel: str, ratio: float) -> float:
-    """Where a place of the beat (0 to 1, both in parts of the beat) is played when the song swings so.
+def swung_place(place: float, pair: float, ratio: float) -> float:
+    """Where a place of the beat (0 to 1) is played if of each two notes that fill a ``pair`` the second comes late, all
+    in parts of the beat (:meth:`workbench.chart.meter.Meter.swung_pair`); the ratio is a part of the pair.
 
     Triplets and what is finer than sixteenths stay.
 
     Examples
     --------
-    >>> [round(swung_place(p, "swing 8ths", 0.66), 2) for p in (0, 0.25, 0.5, 1 / 3)]
+    >>> [round(swung_place(p, 1.0, 0.66), 2) for p in (0, 0.25, 0.5, 1 / 3)]
     [0.0, 0.33, 0.66, 0.33]
     """
-    if (4 * place) % 1:
+    if not pair:
         return place
-    if feel == "swing 8ths":
-        return float(np.interp(place, (0.0, 0.5, 1.0), (0.0, ratio, 1.0)))
-    if feel == "swing 16ths":
-        return float(np.interp(place, (0.0, 0.25, 0.5, 0.75, 1.0), (0.0, ratio / 2, 0.5, 0.5 + ratio / 2, 1.0)))
-    return place
+    steps = place / min(pair / 2, 0.25)
+    if abs(steps - round(steps)) > SAME_PLACE:
+        return place
+    number = math.floor(place / pair + SAME_PLACE)
+    return pair * (number + float(np.interp(place / pair - number, (0.0, 0.5, 1.0), (0.0, ratio, 1.0))))
 
 
 def usual_lags_s(kinds: Sequence[int] | np.ndarray, off_s: np.ndarray, doubt: float) -> np.ndarray:

@@ -34,7 +34,7 @@ import numpy as np
 from workbench.chart.chart import Note, WrittenBar
 from workbench.chart.drumkit import instrument
 from workbench.chart.events import Stroke
-from workbench.chart.meter import TimeMap
+from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.ornaments import GRACE_STROKES, MUCH_LOUDER, GraceGroup, join_grace_strokes
 from workbench.chart.pocket import swung_place
 from workbench.grouping import grouped
@@ -84,9 +84,13 @@ SWINGS = ("swing 8ths", "swing 16ths")
 SWING_RATIOS = (0.58, 0.60, 0.62, 0.64, 0.66, 0.68, 0.70, 0.72, 0.74)
 #: Beyond this ratio it is a dotted rhythm, or no swing at all.
 MOST_SWUNG = {"straight": 0.5, "swing 8ths": 0.72, "swing 16ths": 0.68}
-#: Beyond this tempo (quarters a minute) eighths or sixteenths can't be told as swung
-#: (common practice, no source).
-FASTEST_SWING_BPM = {"swing 8ths": 300.0, "swing 16ths": 140.0}
+#: Beyond 300 and 140 quarters a minute eighths and sixteenths can't be told as swung (common practice, no source): a
+#: pair of them takes so long at least, seconds.
+SHORTEST_PAIR_S = {"swing 8ths": 60.0 / 300, "swing 16ths": 60.0 / 140 / 2}
+#: Where the second of a pair that may swing lies, in parts of the pair.
+SECOND_OF_PAIR = {"swing 8ths": (0.4, 0.8), "swing 16ths": (0.3, 0.9)}
+#: Ways to divide a beat whose places swing, by the part of it that a swung pair fills.
+_SWUNG_PARTS = {1.0: (2, 4), 1 / 2: (2, 4), 1 / 3: (6,)}
 #: How much better a swung reading must fit, a beat with off-beats.
 SWING_MARGIN = 0.25
 #: Nothing swings with fewer off-beats: so many, and this share of all beats.
@@ -130,9 +134,16 @@ class _Beat(NamedTuple):
     bar_index: int
     start: Fraction  # from the bar line
     length: Fraction  # shorter than the beat in a pick-up bar
-    beat: Fraction
-    compound: bool
+    meter: Meter
     seconds: float
+
+    @property
+    def beat(self) -> Fraction:
+        return self.meter.beat_length
+
+    @property
+    def compound(self) -> bool:
+        return self.meter.is_compound
 
     @property
     def cut(self) -> float:
@@ -194,7 +205,7 @@ def written_places(
         yield song.groups[k], bar_index, position
 
 
-def places_in_beat(shares: Sequence[float], beat_s: float, compound: bool, feel: str = "straight") -> list[Fraction]:
+def places_in_beat(shares: Sequence[float], beat_s: float, meter: Meter, feel: str = "straight") -> list[Fraction]:
     """Where strokes of a single beat would be written, all on one grid, as parts of the beat.
 
     Parameters
@@ -203,18 +214,19 @@ def places_in_beat(shares: Sequence[float], beat_s: float, compound: bool, feel:
         Where they were played, parts of the beat.
     beat_s : float
         Length of the beat, seconds.
-    compound : bool
+    meter : Meter
     feel : str
         From :data:`workbench.chart.FEELS`; swung notes are looked for at two to one.
 
     Examples
     --------
-    >>> [str(place) for place in places_in_beat([0.02, 0.22, 0.45, 0.70], 0.5, False)]
+    >>> [str(place) for place in places_in_beat([0.02, 0.22, 0.45, 0.70], 0.5, Meter(4, 4))]
     ['0', '1/4', '1/2', '3/4']
     """
     scatter, found = math.hypot(SCATTER_S / max(beat_s, 0.05), SCATTER_BEATS), []
-    for parts, cost in zip(_PARTS, _costs(compound, feel)):
-        targets = _targets(parts, feel, 2 / 3)
+    pair = float(meter.swung_pair(feel))
+    for parts, cost in zip(_PARTS, _costs(meter.is_compound, pair)):
+        targets = _targets(parts, pair, 2 / 3)
         nearest = [int(np.argmin(np.abs(targets - share))) for share in shares]
         misfit = [min(((targets[n] - share) / scatter) ** 2 / 2, WORST_MISFIT) for n, share in zip(nearest, shares)]
         found.append((cost + sum(misfit), parts, nearest))
@@ -258,13 +270,13 @@ def _beats_of(time_map: TimeMap) -> list[_Beat]:
         beat = bar.meter.beat_length
         ends = (*bar.beat_times_s[1:], time_map.bar_end_s(k))
         for (start, length), a, b in zip(bar.beat_spans(), bar.beat_times_s, ends):
-            out.append(_Beat(k, start, length, beat, bar.meter.is_compound, (b - a) / float(length / beat)))
+            out.append(_Beat(k, start, length, bar.meter, (b - a) / float(length / beat)))
     return out
 
 
 @cache
-def _targets(parts: int, feel: str, ratio: float, even_triplets: bool = False) -> np.ndarray:
-    """Where the grid places of a beat are played, in parts of the beat, end included.
+def _targets(parts: int, pair: float, ratio: float, even_triplets: bool = False) -> np.ndarray:
+    """Where the grid places of a beat are played, in parts of the beat, end included; in pairs so long if it swings.
 
     Where eighths swing less than two to one, the third of a triplet is the swung eighth, and the second lies halfway to
     it.  (In the 20 swung performances of Groove MIDI, with strokes on both, the third lies at 0.64 where eighths swing
@@ -272,16 +284,16 @@ def _targets(parts: int, feel: str, ratio: float, even_triplets: bool = False) -
     spelt in two ways, as triplet and as two sixteenths and an eighth.
     """
     grid = np.arange(parts + 1) / parts
-    if parts == 3 and feel == "swing 8ths" and not even_triplets:
+    if parts == 3 and pair == 1 and not even_triplets:
         third = min(ratio, 2 / 3)
         return np.array([0.0, third / 2, third, 1.0])
-    return np.array([swung_place(p, feel, ratio) for p in grid]) if parts in (2, 4) else grid
+    return np.array([swung_place(p, pair, ratio) for p in grid]) if parts in _SWUNG_PARTS.get(pair, ()) else grid
 
 
-def _costs(compound: bool, feel: str) -> list[float]:
+def _costs(compound: bool, pair: float) -> list[float]:
     """The price of each way to divide a beat."""
     prices = COMPOUND_COSTS if compound else SIMPLE_COSTS
-    swung = SWUNG_DUPLE if feel == "swing 8ths" and not compound else 0.0
+    swung = SWUNG_DUPLE if pair == 1 else 0.0
     return [prices.get(parts, np.inf) + (swung if parts in (4, 8) else 0.0) for parts in _PARTS]
 
 
@@ -312,10 +324,11 @@ def _lags_s(place: np.ndarray, beat: np.ndarray, seconds: np.ndarray) -> np.ndar
     return np.array([middle[a, b] for a, b in zip(first, last)])
 
 
-def _limbs_lags_s(place: np.ndarray, seconds: np.ndarray, names: np.ndarray) -> np.ndarray:
-    """How far each instrument's strokes lie behind the others' (its player's limb, or its trigger), seconds."""
+def _limbs_lags_s(place: np.ndarray, parts: np.ndarray, seconds: np.ndarray, names: np.ndarray) -> np.ndarray:
+    """How far each instrument's strokes lie behind the others' (its player's limb, or its trigger), seconds; by those
+    near the eighths, of which a beat has so many parts."""
     out = np.zeros(len(place))
-    off_s = (place - np.round(2 * place) / 2) * seconds
+    off_s = (place - np.round(parts * place) / parts) * seconds
     near = np.abs(off_s) < np.minimum(LAG_WITHIN_S, seconds / 8)
     for name in np.unique(names):
         own = off_s[near & (names == name)]
@@ -347,7 +360,8 @@ class _Song:
             place = (at - starts[index]) / length[index] + cut[index]
             lags_s = _lags_s(place, index, seconds)
             place -= lags_s / seconds[index]
-            lags_s += _limbs_lags_s(place, seconds[index], np.array([g.stroke.instrument for g in groups]))
+            eighths = np.array([3 if b.compound else 2 for b in beats])[index]
+            lags_s += _limbs_lags_s(place, eighths, seconds[index], np.array([g.stroke.instrument for g in groups]))
             at = at - lags_s / seconds[index] * length[index]
             index = np.clip(np.searchsorted(starts, at, side="right") - 1, 0, len(beats) - 1)
         place = (at - starts[index]) / length[index] + cut[index]
@@ -358,6 +372,7 @@ class _Song:
         self.beat = index[inside]
         self.place = np.clip(place[inside], cut[self.beat], 1.0)
         self.compound = np.array([b.compound for b in beats])
+        self._pairs: dict[str, np.ndarray] = {}
         names = [g.stroke.instrument for g in self.groups]
         self.name = np.unique(names, return_inverse=True)[1]
         self.trust = np.array([g.stroke.confidence for g in self.groups])
@@ -384,14 +399,25 @@ class _Song:
                 joined |= self._paired(run, at, off)
         self._join(joined)
 
+    def pairs(self, feel: str) -> np.ndarray:
+        """Which part of each beat a pair of notes fills that a feel swings, 0 where it does not."""
+        if feel not in self._pairs:
+            self._pairs[feel] = np.array([float(b.meter.swung_pair(feel)) for b in self.beats])
+        return self._pairs[feel]
+
+    def _of_a_kind(self, parts: np.ndarray, feel: str) -> Iterator[tuple[int, float, np.ndarray]]:
+        """Strokes whose beats are divided and swing alike, with in how many parts, and in which pairs."""
+        pairs = self.pairs(feel)[self.beat]
+        for n, pair in sorted(set(zip(parts.tolist(), pairs.tolist()))):
+            yield n, pair, np.flatnonzero((parts == n) & (pairs == pair))
+
     def join_crowded(self, divisions: Sequence[int], feel: str, ratio: float) -> None:
         """Strokes of a drum that fall on one place, the free ones being too far, become one note: better a double
         stroke than a note where nothing was played."""
         parts = np.array(divisions)[self.beat]
         nearest, steps = np.zeros((len(parts), 2), int), np.zeros(len(parts))
-        for n in np.unique(parts):
-            own = np.flatnonzero(parts == n)
-            off = np.abs(_targets(int(n), feel, ratio) - self.smooth[own, None])
+        for n, pair, own in self._of_a_kind(parts, feel):
+            off = np.abs(_targets(n, pair, ratio) - self.smooth[own, None])
             nearest[own] = np.argsort(off, axis=1, kind="stable")[:, :2]
             steps[own] = np.sort(off, axis=1)[:, 1] * n
         # Places as beat, and part of it in the least common multiple of the ways to divide one.
@@ -506,28 +532,34 @@ class _Song:
 
     def offbeats(self, feel: str) -> int:
         """Number of beats with a stroke where this feel would move it."""
-        p = self.smooth
-        eighths = (0.4 < p) & (p < 0.8)
-        moved = eighths if feel == "swing 8ths" else ((0.15 < p) & (p < 0.45)) | ((0.65 < p) & (p < 0.95))
-        return len(np.unique(self.beat[moved]))
+        pair = self.pairs(feel)[self.beat]
+        inside = self.smooth / np.where(pair, pair, 1.0) % 1
+        low, high = SECOND_OF_PAIR[feel]
+        return len(np.unique(self.beat[(pair > 0) & (low < inside) & (inside < high)]))
 
     def may_swing(self, feel: str) -> bool:
         """Whether a song has the off-beats, and the tempo, to swing so."""
-        simple = [b.seconds for b in self.beats if not b.compound]
-        if not simple or 60.0 / float(np.median(simple)) > FASTEST_SWING_BPM[feel]:
+        pairs = self.pairs(feel)
+        pairs_s = [b.seconds * pair for b, pair in zip(self.beats, pairs) if pair]
+        if not pairs_s or float(np.median(pairs_s)) < SHORTEST_PAIR_S[feel]:
             return False
         return self.offbeats(feel) >= max(FEWEST_SWUNG, LEAST_SWUNG * len(self.beats))
 
     def _own_costs(self, feel: str, ratio: float, even_triplets: bool = False) -> np.ndarray:
         """What each way to divide each beat costs by itself, (beats, ways)."""
         count = len(self.beats)
-        out = np.where(self.compound[:, None], np.array(_costs(True, feel)), np.array(_costs(False, feel)))
+        pairs = self.pairs(feel)
+        prices = {kind: np.array(_costs(*kind)) for kind in set(zip(self.compound.tolist(), pairs.tolist()))}
+        out = np.array([prices[kind] for kind in zip(self.compound.tolist(), pairs.tolist())])
         seconds = np.array([b.seconds for b in self.beats])
         scatter = np.hypot(SCATTER_S / np.maximum(seconds, 0.05), SCATTER_BEATS)[self.beat]
         for way, parts in enumerate(_PARTS):
-            targets = _targets(parts, feel, ratio, even_triplets)
-            column = np.searchsorted((targets[1:] + targets[:-1]) / 2, self.smooth)
-            misfit = np.minimum(((self.smooth - targets[column]) / scatter) ** 2 / 2, WORST_MISFIT)
+            column, target = np.zeros(len(self.smooth), int), np.zeros(len(self.smooth))
+            for _, pair, own in self._of_a_kind(np.full(len(self.smooth), parts), feel):
+                targets = _targets(parts, pair, ratio, even_triplets)
+                column[own] = np.searchsorted((targets[1:] + targets[:-1]) / 2, self.smooth[own])
+                target[own] = targets[column[own]]
+            misfit = np.minimum(((self.smooth - target) / scatter) ** 2 / 2, WORST_MISFIT)
             out[:, way] += np.bincount(self.beat, self.trust * misfit, count)
             in_a_beat = (self.name.max(initial=0) + 1) * (parts + 1)
             places = np.unique(self.beat * in_a_beat + self.name * (parts + 1) + column)
@@ -569,11 +601,11 @@ class _Song:
 
     def justified(self, divisions: Sequence[int], feel: str, ratio: float) -> list[int]:
         """The same, thirty-seconds given up in bars where a single stroke would need them."""
-        own, within = self._own_costs(feel, ratio), self._within(16)
+        own, within, pairs = self._own_costs(feel, ratio), self._within(16), self.pairs(feel)
         out = list(divisions)
         fine: dict[int, list[int]] = {}
         for k, (beat, place) in enumerate(zip(self.beat, self.smooth)):
-            column = np.abs(_targets(out[beat], feel, ratio) - place).argmin()
+            column = np.abs(_targets(out[beat], float(pairs[beat]), ratio) - place).argmin()
             b = self.beats[beat]
             position = b.start + Fraction(int(column), out[beat]) * b.beat - (b.beat - b.length)
             if (16 * position).denominator > 1 and (24 * position).denominator > 1:
@@ -592,9 +624,8 @@ class _Song:
         parts = np.array(divisions)[self.beat]
         nearest = np.zeros((len(parts), choices), int)
         off = np.zeros(len(parts))
-        for n in np.unique(parts):
-            own = np.flatnonzero(parts == n)
-            distance = np.abs(_targets(int(n), feel, ratio) - self.smooth[own, None])
+        for n, pair, own in self._of_a_kind(parts, feel):
+            distance = np.abs(_targets(n, pair, ratio) - self.smooth[own, None])
             columns = np.argsort(distance, axis=1, kind="stable")[:, :choices]
             # A beat of one part has two places.
             nearest[own] = np.pad(columns, ((0, 0), (0, choices - columns.shape[1])), mode="edge")

@@ -94,7 +94,7 @@ def _quantized(
     in_order = sorted((times_s[i], notes[i][1].instrument, i) for i in range(len(notes)) if heard[i])
     number = {Stroke(t, name, notes[i][1].velocity, notes[i][1].confidence): i for t, name, i in in_order}
     found: dict[int, tuple[int, Fraction]] = {}
-    feel = chart.feel if time_map.swings else "straight"
+    feel = chart.feel if time_map.swings(chart.feel) else "straight"
     for group, k, position in written_places(list(number), time_map, feel) if number else ():
         stroke = next(s for s in group.strokes if s.time_s == group.stroke.time_s)
         found[number[stroke]] = (k, position)

@@ -643,9 +643,7 @@ class _Evidence:
         begins_s, beat_s = edges_s[beat], edges_s[beat + 1] - edges_s[beat]
         together = [self.times_s[j] for j in times_near(self.times_s, begins_s, edges_s[beat + 1])]
         shares = [(t - begins_s) / beat_s for t in (stroke.time_s, *together)]
-        place = places_in_beat(
-            shares, beat_s, bar.meter.is_compound, self.chart.feel if bar.meter.swings else "straight"
-        )[0]
+        place = places_in_beat(shares, beat_s, bar.meter, self.chart.feel)[0]
         start, length = bar.beat_spans()[beat]
         position = min(start + place * length, bar.length - Fraction(1, 48))
         return Expected(stroke, Note(position, stroke.instrument, stroke.velocity), aligned, index)

@@ -8,17 +8,14 @@ from fractions import Fraction
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.grouping import grouped
 
-#: The stretch that swings, as a part of the beat: whole beats, or half beats.
-_STRETCH = {"swing 8ths": Fraction(1), "swing 16ths": Fraction(1, 2)}
-
 
 def write_out_swing(chart: Chart) -> Chart:
     """The same part with its swing written as triplets, to be read straight.
 
-    In every stretch (a beat for swung eighths, half a beat for swung
+    In every stretch (a beat for swung eighths, an eighth for swung
     sixteenths) that holds nothing but its halves and thirds, the second half
     moves to the last third.  Strokes stay where they were heard.  In 6/8 or 7/8
-    nothing swings.
+    eighths do not swing.
 
     Examples
     --------
@@ -28,7 +25,7 @@ def write_out_swing(chart: Chart) -> Chart:
     >>> [str(n.position) for n in write_out_swing(swung).bars[0].notes]
     ['0', '1/6']
     """
-    if chart.feel not in _STRETCH:
+    if chart.feel == "straight":
         return chart
     bars = tuple(_write_out(chart, k) for k in range(len(chart)))
     return replace(chart, bars=bars, feel="straight")
@@ -36,9 +33,9 @@ def write_out_swing(chart: Chart) -> Chart:
 
 def _write_out(chart: Chart, bar_index: int) -> WrittenBar:
     timed, written = chart.time_map.bars[bar_index], chart.bars[bar_index]
-    if not timed.meter.swings:
+    length = timed.meter.beat_length * timed.meter.swung_pair(chart.feel)
+    if not length:
         return written
-    length = timed.meter.beat_length * _STRETCH[chart.feel]
     stretches = grouped(((n.position + timed.missing) // length, n) for n in written.notes)
     notes: list[Note] = []
     for number, inside in stretches.items():
@@ -66,7 +63,7 @@ def _moved(chart: Chart, bar_index: int, n: Note, position: Fraction) -> Note:
 
 def _grid(parts: int, offsets: list[Fraction], beat: Fraction) -> int:
     """Grid parts of a beat that hold its notes, the given ones if they do."""
-    for candidate in (parts, 3, 6, 12):
+    for candidate in (parts, 3, 6, 9, 12):
         if all((x / beat * candidate).denominator == 1 for x in offsets):
             return candidate
     return parts

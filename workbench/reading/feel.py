@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 
@@ -118,17 +117,13 @@ def _was_played(chart: Chart) -> bool:
     return any(n.deviation_s for _, n in chart.notes())
 
 
-#: What stays even where a feel swings, in beats.
-_EVEN = {"swing 8ths": Fraction(1), "swing 16ths": Fraction(1, 2)}
-
-
 def even_notes(chart: Chart) -> Iterator[tuple[int, Note]]:
     """Notes that can lie on the grid, with their bar index: all of a straight
     part; of one that swings, those that its swing does not move."""
-    step = _EVEN.get(chart.feel)
     for k, n in chart.notes():
         timed = chart.time_map.bars[k]
-        if not step or not ((n.position + timed.missing) / timed.meter.beat_length) % step:
+        pair = timed.meter.swung_pair(chart.feel)
+        if not pair or not timed.share_of_beat(n.position) % pair:
             yield k, n
 
 
@@ -157,7 +152,7 @@ def _swings(chart: Chart) -> tuple[Swing, ...]:
         after = beats.get((k, b + 1) if b + 1 < spans[k] else (k + 1, 0), {}).get(0)
         if after is not None:
             here = {**here, _BEAT: after}
-        for value, first, end, seconds in _PAIRS:
+        for value, first, end, seconds in _COMPOUND_PAIRS if chart.time_map.bars[k].meter.is_compound else _PAIRS:
             inside = [f for f in here if first < f < end]
             if len(inside) != 1 or inside[0] not in seconds or first not in here or end not in here:
                 continue
@@ -176,22 +171,21 @@ def _swings(chart: Chart) -> tuple[Swing, ...]:
 _BEAT = 12
 #: Note value, the pair's beginning and end, and where its second note may be written.
 _PAIRS = (("8ths", 0, 12, (6, 8)), ("16ths", 0, 6, (3, 4)), ("16ths", 6, 12, (9, 10)))
+#: The same of a compound beat.
+_COMPOUND_PAIRS = tuple(("16ths", eighth, eighth + 4, (eighth + 2,)) for eighth in (0, 4, 8))
 
 
 def _times_by_beat(chart: Chart) -> dict[tuple[int, int], dict[int, float]]:
-    """Played time of each part of each simple beat: the timekeeper's where it
+    """Played time of each part of each beat: the timekeeper's where it
     plays, else the first other stroke's.  Parts that are no twelfth are left out."""
     out: dict[tuple[int, int], dict[int, float]] = {}
     kept: set[tuple[int, int, int]] = set()
-    per_whole = [
-        0 if bar.meter.is_compound or bar.is_pickup else int(_BEAT / bar.meter.beat_length)
-        for bar in chart.time_map.bars
-    ]
     for (k, n), written_s in zip(chart.notes(), written_times_s(chart)):
-        twelfths = per_whole[k] * n.position.numerator
-        if not per_whole[k] or twelfths % n.position.denominator:
+        bar = chart.time_map.bars[k]
+        twelfths = n.position / bar.meter.beat_length * _BEAT
+        if bar.is_pickup or twelfths.denominator > 1:
             continue
-        b, part = divmod(twelfths // n.position.denominator, _BEAT)
+        b, part = divmod(twelfths.numerator, _BEAT)
         here = out.setdefault((k, b), {})
         keeps = n.instrument in TIMEKEEPING
         if part not in here or keeps and (k, b, part) not in kept:

@@ -86,7 +86,7 @@ def _look(chart: Chart, bar_index: int, limit: float) -> _Look:
         at("pedal hi-hat"),
         {k: frozenset(v) for k, v in keeping.items()},
         any(c > 1 for c in places.values()),
-        chart.feel if bar.meter.swings else "straight",
+        chart.feel if bar.meter.swung_pair(chart.feel) else "straight",
     )
 
 
