@@ -17,6 +17,7 @@ from workbench.chart.edits import (
     LayBars,
     MoveBarLine,
     MoveNote,
+    NameDrum,
     NameSection,
     RemoveMark,
     RemoveNote,
@@ -141,6 +142,12 @@ def edits(draw, chart):
         choices += [RemoveMark(mark.kind, mark.start), SetMark(replace(mark, confirmed=True))]
     if chart.bars[k].notes:
         note = draw(st.sampled_from(chart.bars[k].notes))
+        if not note.confirmed:
+            other = draw(st.sampled_from([name for name in NAMES if name != note.instrument]))
+            choices += [
+                NameDrum(note.instrument, draw(st.sampled_from(["", other])), 0, k),
+                NameDrum(note.instrument, other, places=((k, note.position),)),
+            ]
         to = draw(notes(length))
         choices += [
             RemoveNote(k, *note.key),

@@ -14,6 +14,7 @@ from workbench.chart.edits import (
     ChangeNote,
     MoveBarLine,
     MoveNote,
+    NameDrum,
     RemoveNote,
     SetBars,
     SetSubdivisions,
@@ -88,7 +89,8 @@ def test_what_is_done_again_is_offered_again():
 
 
 @pytest.mark.parametrize("act", [MoveBarLine(3, 6.1), ShiftOne(F(1, 2)), ShiftOne(F(1)), ChangeLevel(F(2)),
-                                 SetBars(5, (CHART.bars[6], CHART.bars[5]))])  # fmt: skip
+                                 SetBars(5, (CHART.bars[6], CHART.bars[5])),
+                                 NameDrum("snare", "ride", 0, 2)])  # fmt: skip
 def test_bars_laid_otherwise_or_moved_about_correct_nothing(act):
     corrections, chart = corrected_chart(act)
     assert corrections.offers(chart) == []

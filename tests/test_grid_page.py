@@ -17,11 +17,12 @@ from tests.effort import examples
 from workbench.chart import Chart, Mark, Note, PossibleHit, WrittenBar
 from workbench.chart.counting import bar_list, count_syllable, the_place
 from workbench.chart.data import to_data
+from workbench.chart.drums import drums_of
 from workbench.chart.edits import AcceptHit, AddNote, ChangeNote, RemoveMark, RemoveNote, SetBars, SetMark, apply
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.grid import bundle
-from workbench.grid.messages import changed_parts
+from workbench.grid.messages import changed_parts, kit_rows
 from workbench.reading.questions import doubts_of, questions
 
 pytestmark = pytest.mark.slow
@@ -34,9 +35,10 @@ import { readFileSync } from "node:fs";
 import { barList, columnsOf, placeAt, repeatsOf, thePlace, spoken, secondsAt, timeOf } from "./chart.js";
 import { textOf } from "./fractions.js";
 import { showAtOnce, withChange } from "./edits.js";
+import { drumsOf, isDoubted } from "./drums.js";
 import { questionsOf } from "./questions.js";
 const cases = JSON.parse(readFileSync(process.argv[2], "utf8"));
-console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
+console.log(JSON.stringify(cases.map(({ chart, edit, parts, places, kit }) => {
   const time = timeOf(chart.time_map);
   return {
     columns: chart.bars.map((b, k) =>
@@ -48,6 +50,8 @@ console.log(JSON.stringify(cases.map(({ chart, edit, parts, places }) => {
     repeats: chart.bars.map((_, k) => repeatsOf(chart, k)),
     listed: [1, 2, 3].map((step) =>
       barList(chart, [...chart.bars.keys()].filter((k) => k % step === 0 || k > 4), Infinity)),
+    drums: drumsOf(chart, time, chart.doubt_below ?? 0.75, { bars: [0, chart.bars.length - 1] }, kit)
+      .map((d) => ({ ...d, doubted: isDoubted(d) })),
     questions: questionsOf(chart, time, chart.doubt_below ?? 0.75),
     shown: showAtOnce(chart, edit),
     changed: withChange(chart, parts),
@@ -124,7 +128,13 @@ def answers(cases, tmp_path_factory):
         (folder / source.name).write_bytes(source.read_bytes())
     (folder / "agreement.mjs").write_text(AGREEMENT)
     data = [
-        {"chart": to_data(chart), "edit": to_data(edit), "parts": changed_parts(chart, after), "places": places}
+        {
+            "chart": to_data(chart),
+            "edit": to_data(edit),
+            "parts": changed_parts(chart, after),
+            "places": places,
+            "kit": kit_rows(chart),
+        }
         for chart, edit, after, places in cases
     ]
     (folder / "cases.json").write_text(json.dumps(data))
@@ -173,6 +183,12 @@ def test_page_and_python_ask_the_same(cases, answers):
         shown = [[[d["bar"], d["at"], d["instrument"]] for d in q] for q in answer["questions"]]
         assert sorted(shown) == sorted(asked)
     assert any(len(q) > 1 for answer in answers for q in answer["questions"])
+
+
+def test_page_and_python_count_the_drums_alike(cases, answers):
+    for (chart, *_), answer in zip(cases, answers, strict=True):
+        assert answer["drums"] == [{**vars(d), "doubted": d.is_doubted} for d in drums_of(chart)]
+    assert {d["doubted"] for answer in answers for d in answer["drums"]} == {False, True}
 
 
 def test_what_python_reports_makes_the_page_equal_to_python(cases, answers):

@@ -7,9 +7,19 @@ import pytest
 
 from tests.grids import CHART, RATE, clicks_at
 from workbench.chart import Chart, Note, WrittenBar
+from workbench.chart.drums import EXAMPLE_LEAD_S, EXAMPLE_S
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
-from workbench.grid.passages import Passage, chart_sound, click_sound, count_in_sound, recording_sound
+from workbench.grid.passages import (
+    GAP_S,
+    GOES_S,
+    Passage,
+    chart_sound,
+    click_sound,
+    count_in_sound,
+    examples_sound,
+    recording_sound,
+)
 from workbench.sound.rendering import hits_of, mix_hits
 from workbench.sound.separation import BLEND_S, STRETCH_S, Separation
 
@@ -114,3 +124,16 @@ def test_drums_and_rest_sound_alone(monkeypatch):
 def test_a_passage_that_makes_no_sense_is_refused(fields, reason):
     with pytest.raises(ChartError, match=reason):
         Passage.from_message({"start_s": 1.0, "end_s": 2.0, **fields})
+
+
+def test_examples_come_and_go_without_a_click():
+    """A loud steady tone cut anywhere: no step at a cut is larger than the tone's own steps."""
+    tone = np.sin(np.arange(RATE * 4) * 2 * np.pi * 110 / RATE).astype(np.float32)[:, None]
+    sound = examples_sound(Separation.of(Audio(tone, RATE)), [0.013, 1.2345, 3.9])
+    assert sound.shape == (3 * (round(EXAMPLE_S * RATE) + round(GAP_S * RATE)), 1)
+    assert np.abs(np.diff(sound[:, 0])).max() <= 1.05 * np.abs(np.diff(tone[:, 0])).max()
+    each = sound.reshape(3, -1)
+    lead, whole = round(EXAMPLE_LEAD_S * RATE), round((EXAMPLE_S - GOES_S) * RATE)
+    at = round(1.2345 * RATE)
+    assert np.array_equal(each[1, lead:whole], tone[at : at + whole - lead, 0])
+    assert not each[0, : lead - round(0.013 * RATE)].any() and not each[2, whole:].any()  # outside there is silence

@@ -17,12 +17,14 @@ from tests.effort import examples
 from tests.grids import CHART, GROOVE, RATE, clicks_at, do
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.data import to_data
+from workbench.chart.drums import EXAMPLE_LEAD_S, EXAMPLE_S, MOST_EXAMPLES
 from workbench.chart.edits import AddNote, CompositeEdit, RemoveNote, TapLines, apply
 from workbench.chart.meter import Meter, TimeMap
 from workbench.errors import ChartError
 from workbench.files.document import ChartDocument, read_working_chart
 from workbench.grid import HitGrid, workspace
 from workbench.grid.messages import kit_rows
+from workbench.grid.passages import GAP_S
 
 # -- protocol ----------------------------------------------------------------------------
 
@@ -252,6 +254,17 @@ def test_acts_on_bars_are_edits_of_the_page(grid, document):
     assert document.chart == CHART
 
 
+def test_a_drum_named_as_a_whole_is_one_step_and_says_what_it_did(grid, document):
+    do(grid, 1, edit={"edit": "name drum", "old": "closed hi-hat", "new": "ride", "first_bar": 0, "last_bar": 7})
+    (change, _), (answer, _) = grid.sent
+    assert sorted(map(int, change["parts"]["bars"])) == list(range(6)) and change["info"]["corrections"] == []
+    assert answer["notice"] == "48 hits: closed hi-hat → ride." and document.revision == 1
+    do(grid, 2, edit={"edit": "name drum", "old": "closed hi-hat", "new": ""})
+    assert grid.sent[-1][0]["error"] == "There is no closed hi-hat there."
+    do(grid, 3, command="undo")
+    assert document.chart == CHART
+
+
 # -- sound ---------------------------------------------------------------------------------------
 
 
@@ -268,6 +281,28 @@ def test_sound_comes_to_the_page_in_16_bits(document):
     assert samples[RATE // 2] == round(0.9 * 32767) and np.count_nonzero(samples) == 1
     grid._send_sound({**wish, "request": "2", "start_s": 4.0, "end_s": 2.0})
     assert "end after" in sent[-1][0]["error"]
+    grid.close()
+
+
+def test_the_clearest_strokes_of_a_drum_come_one_after_the_other(document):
+    """Clicks on the snares' places of each bar, kicks and hi-hats silent: each example holds its own click."""
+    snares = [(k, n) for k, n in CHART.notes() if n.instrument == "snare"]
+    grid = HitGrid(document, recording=clicks_at(*(CHART.note_time_s(k, n) for k, n in snares)))
+    sent = []
+    grid.send = lambda message, buffers=None: sent.append((message, buffers))
+    wish = {"type": "audio", "client": "c", "request": "1", "start_s": 0.0, "end_s": 16.0}
+    grid._send_sound({**wish, "source": "recording of snare"})
+    ((message, (data,)),) = [s for s in sent if s[0]["type"] == "audio"]
+    sound = np.frombuffer(data, "<i2").reshape(MOST_EXAMPLES, -1)
+    assert message["last"] and sound.shape[1] == round(EXAMPLE_S * RATE) + round(GAP_S * RATE)
+    assert [np.flatnonzero(one)[0] for one in sound] == pytest.approx([EXAMPLE_LEAD_S * RATE] * MOST_EXAMPLES, abs=1)
+    # In the bars of a passage only; what is not there is said.
+    grid._send_sound({**wish, "source": "recording of snare", "start_s": 4.0, "end_s": 6.0})
+    assert sent[-1][0]["frames"] == 2 * sound.shape[1]
+    for source, start_s, words in (("recording of ride", 0.0, "no ride"), ("recording of snare", 12.0, "no snare"),
+                                   ("kettle of snare", 0.0, "no snare"), ("recording of ", 0.0, "is no")):  # fmt: skip
+        grid._send_sound({**wish, "source": source, "start_s": start_s})
+        assert words in sent[-1][0]["error"]
     grid.close()
 
 

@@ -13,6 +13,7 @@ from .frontdoor import confirm as confirm
 from .frontdoor import correct as correct
 from .frontdoor import demo_song as demo_song
 from .frontdoor import draft as draft
+from .frontdoor import drums as drums
 from .frontdoor import edits as edits
 from .frontdoor import engrave as engrave
 from .frontdoor import exercises as exercises
@@ -24,6 +25,7 @@ from .frontdoor import keep_take as keep_take
 from .frontdoor import lay_bars as lay_bars
 from .frontdoor import lesson as lesson
 from .frontdoor import mark_reading as mark_reading
+from .frontdoor import name_drum as name_drum
 from .frontdoor import open_chart as open_chart
 from .frontdoor import play as play
 from .frontdoor import plot as plot

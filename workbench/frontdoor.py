@@ -582,6 +582,97 @@ def beats(chart: Source) -> pandas.DataFrame:
     return beats_table(_part(chart).chart)
 
 
+def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
+    """The drums of a chart, a row each in the order of the drum key, to be listened to as a whole.
+
+    Parameters
+    ----------
+    chart
+        A chart or whatever holds one.
+    bars : str, optional
+        Of these bars only, as "9-24".
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``drum``; ``hits``, how many are written; ``doubts`` and ``confirmed``, how many of them are in doubt and
+        confirmed; ``possible``, how many more may have been played; ``doubted``, whether the whole drum is mostly in
+        doubt; ``hear``, where it is heard most clearly.
+
+    Raises
+    ------
+    ChartError, FileFormatError
+        If the chart has no such bars, or a file is named that is no chart.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> table = wb.drums(wb.demo_song(what="chart"), bars="1-8")
+    >>> list(table.drum[table.hits > 40]), table.hear[table.drum == "snare"].item().count("bar ")
+    (['closed hi-hat'], 5)
+    """
+    import pandas
+
+    from workbench.chart.drums import clearest, drums_of, places_said
+
+    found = _part(chart).chart
+    first, last = _span(found, bars)
+    meant = range(first, last + 1)
+    rows = [
+        (
+            d.name,
+            d.hits,
+            d.doubts,
+            d.confirmed,
+            d.possible,
+            d.is_doubted,
+            places_said(found, clearest(found, d.name, meant)),
+        )
+        for d in drums_of(found, meant)
+    ]
+    return pandas.DataFrame(rows, columns=["drum", "hits", "doubts", "confirmed", "possible", "doubted", "hear"])
+
+
+def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars: str | None = None) -> ChartDocument:
+    """Say what a drum of a draft is in truth: all its hits that nobody has confirmed are given to another one, or
+    taken out; its possible hits go along.
+
+    Every hit keeps its time, and what is confirmed stays as it is; ``.undo()`` takes it back in one step.
+
+    Parameters
+    ----------
+    song : open chart or path of a chart or recording
+    drum : str
+        As the draft calls it, "open hi-hat".
+    to : str or None
+        What it is, "ride"; None: nothing that belongs into the chart.
+    bars : str, optional
+        In these bars only, as "9-24".
+
+    Returns
+    -------
+    ChartDocument
+
+    Raises
+    ------
+    ChartError
+        If there is no such drum or bar, or all its hits are confirmed; nothing has changed.
+
+    Examples
+    --------
+    >>> import workbench as wb
+    >>> from tempfile import mkdtemp
+    >>> song = wb.name_drum(wb.open_chart(wb.demo_song(mkdtemp())), "closed hi-hat", "ride", bars="1-4")
+    >>> sorted(set(wb.drums(song, "1-4").drum) & {"closed hi-hat", "ride"})
+    ['ride']
+    """
+    from workbench.chart.edits import NameDrum
+
+    document = _opened(song, None)
+    document.apply(NameDrum(drum, to or "", *_span(document.chart, bars)))
+    return document
+
+
 def plot(chart: Source, axes: Axes | None = None, *, bars: str | None = None) -> Axes:
     """Draw bars as they sound: the waveform, the beats with their counts, every hit where it was played.
 

@@ -1,4 +1,4 @@
-"""How long each act on the bars takes at 200 bars of 24 hits, as the page waits for it.
+"""How long each act on the bars, or on a drum as a whole, takes at 200 bars of 24 hits, as the page waits for it.
 
 The edit made, kept on disk, and what has changed written as the page gets it; beside it the advice that follows in
 its own time (:mod:`workbench.grid.bar_advice`).  Wanted: at most 300 ms an act.  Run:
@@ -27,6 +27,7 @@ from workbench.chart.edits import (
     JoinBars,
     LayBars,
     MoveBarLine,
+    NameDrum,
     SetMeter,
     SetPickup,
     ShiftOne,
@@ -75,6 +76,8 @@ def acts(chart: Chart) -> dict[str, Edit]:
         "line fixed": FixLine(100, True),
         "another reading, same beats": LayBars(ChangeLevel(F(2)).apply(chart).time_map),
         "another reading, other beats": LayBars(TimeMap.steady(150, 90, Meter(3, 4), 0.3)),
+        "a drum named": NameDrum("closed hi-hat", "ride"),
+        "a drum taken out": NameDrum("snare", ""),
         "bars of a written part deleted": DeleteBars(20, 29),
     }
 

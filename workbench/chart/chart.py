@@ -512,13 +512,9 @@ class Chart:
         drafted = (any(not n.confirmed and n.confidence < 1.0 for n in b.notes) and not b.done for b in self.bars)
         return tuple(k for k, unchecked in enumerate(drafted) if unchecked)
 
-    def possible_notes(self) -> list[tuple[int, Note, PossibleHit]]:
+    def possible_places(self) -> list[tuple[int, Note, PossibleHit]]:
         """Bar index and note that each possible hit would be, at the nearest grid place and with the time at which it
-        is heard.
-
-        Left out are places where that instrument is written, or where the user has confirmed another sound of the same
-        drum, and bars that the user has said to be done: there is nothing left to ask.
-        """
+        is heard."""
         out = []
         columns: dict[int, tuple[Fraction, ...]] = {}
         for hit in self.possible_hits:
@@ -529,13 +525,25 @@ class Chart:
             position = min(columns[k], key=lambda p: abs(float(p) - at))
             if position == self.time_map.bars[k].length:
                 k, position = k + 1, Fraction(0)
-            bar, rivals = self.bars[k], one_surface(hit.instrument)
-            told = any(n.confirmed for n in bar.notes if n.position == position and n.instrument in rivals)
-            if not (bar.done or told or bar.find(position, hit.instrument)):
-                deviation_s = hit.time_s - self.time_map.seconds(k, position)
-                note = Note(position, hit.instrument, hit.velocity, deviation_s=deviation_s, confidence=hit.probability)
-                out.append((k, note, hit))
+            deviation_s = hit.time_s - self.time_map.seconds(k, position)
+            note = Note(position, hit.instrument, hit.velocity, deviation_s=deviation_s, confidence=hit.probability)
+            out.append((k, note, hit))
         return out
+
+    def possible_notes(self) -> list[tuple[int, Note, PossibleHit]]:
+        """Of :meth:`possible_places` those that are asked of the user.
+
+        Left out are places where that instrument is written, or where the user has confirmed another sound of the same
+        drum, and bars that the user has said to be done: there is nothing left to ask.
+        """
+        return [(k, note, hit) for k, note, hit in self.possible_places() if not self._is_told(k, note)]
+
+    def _is_told(self, bar_index: int, possible: Note) -> bool:
+        bar, rivals = self.bars[bar_index], one_surface(possible.instrument)
+        at_place = (n for n in bar.notes if n.position == possible.position)
+        return bar.done or any(
+            n.instrument == possible.instrument or (n.confirmed and n.instrument in rivals) for n in at_place
+        )
 
     @cached_property
     def _own_instruments(self) -> dict[str, Instrument]:

@@ -143,10 +143,10 @@ def run(args: argparse.Namespace) -> int:
             done = NOTHING_CHANGED
     elif act == "undo":
         edit = song.last_edit
-        done = _again("Taken back", edit, before, song.undo())
+        done = stepped_words("Taken back", edit, before, song.undo())
     elif act == "redo":
         edit = song.next_edit
-        done = _again("Done again", edit, before, song.redo())
+        done = stepped_words("Done again", edit, before, song.redo())
     elif act:
         wb.lay_bars(song, args.take, from_bar=args.from_bar, meter=args.meter, tempo_bpm=args.tempo, progress=progress)
         if act == "take":
@@ -197,7 +197,7 @@ def _inside(words: str) -> str:
     return words[:1].lower() + words[1:]
 
 
-def _again(what: str, edit: Edit | None, before: Chart, now: Chart) -> str:
+def stepped_words(what: str, edit: Edit | None, before: Chart, now: Chart) -> str:
     """A step back or forth in a sentence, with the bars and hits that it changes."""
     sure, was_sure = (sum(n.confirmed for _, n in chart.notes()) for chart in (now, before))
     hits, were = (sum(1 for _ in chart.notes()) for chart in (now, before))

@@ -31,6 +31,7 @@ COMMANDS = (
     "lab",
     "draft",
     "bars",
+    "drums",
     "confirm",
     "score",
     "read",

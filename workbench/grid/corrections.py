@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.counting import and_list, bar_name, the_bar, the_place
-from workbench.chart.edits import CompositeEdit, Edit, SetBars
+from workbench.chart.edits import CompositeEdit, Edit, NameDrum, SetBars
 from workbench.chart.meter import Bar
 from workbench.errors import ChartError
 from workbench.grid.messages import changed_bars
@@ -98,8 +98,8 @@ class Corrections:
     def follow(self, old: Chart, new: Chart, edit: Edit | None) -> None:
         """Take note of the step that led from ``old`` to ``new``: an edit, or None for a step back or on again.
 
-        A step back corrects nothing, and a correction done again is one again; bars moved about or other bars over the
-        same hits are none.
+        A step back corrects nothing, and a correction done again is one again; bars moved about, a drum named as a
+        whole or other bars over the same hits are none.
         """
         if edit is not None:
             self._taken_back.clear()
@@ -107,7 +107,7 @@ class Corrections:
             self._before.clear()
             return
         relaid = old.time_map is not new.time_map and old.time_map != new.time_map
-        moved = isinstance(edit, SetBars) and len(edit.bars) > 1
+        moved = isinstance(edit, NameDrum) or (isinstance(edit, SetBars) and len(edit.bars) > 1)
         for k in changed_bars(old, new):
             if edit is not None or self._taken_back.get(k) == (old.bars[k], new.bars[k]):
                 self._before.setdefault(k, old.bars[k])

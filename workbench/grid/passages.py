@@ -7,7 +7,7 @@ loop of them stays in step for as long as it runs.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,6 +16,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.data import number_from_data
 from workbench.chart.drumkit import instrument
+from workbench.chart.drums import EXAMPLE_LEAD_S, EXAMPLE_S
 from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.audio import Audio
@@ -36,6 +37,8 @@ PARTS = ("recording", "drums", "rest")
 FIRST_PIECE_S, PIECE_S = 4.0, 10.0
 #: What is heard of a single hit, seconds.
 HIT_S = 1.2
+#: Silence between the examples of a drum, and how long each takes to come and to go, seconds.
+GAP_S, COMES_S, GOES_S = 0.3, 0.01, 0.08
 #: Longest ringing of a sound of the kit in its room that is kept, seconds.
 RINGS_S = 5.0
 
@@ -119,6 +122,21 @@ def _part_of(separation: Separation, first: int, last: int, part: str) -> np.nda
     return separation.apart(first, last)[PARTS.index(part) - 1][:, :2]
 
 
+def examples_sound(separation: Separation, strokes_s: Sequence[float], part: str = "recording") -> np.ndarray:
+    """Strokes at some times of a part of :data:`PARTS`, one after the other, (frames, channels ≤ 2)."""
+    rate = separation.sample_rate
+    frames, gap, comes, goes = (round(s * rate) for s in (EXAMPLE_S, GAP_S, COMES_S, GOES_S))
+    shape = np.ones((frames, 1), np.float32)
+    shape[:comes, 0] = np.linspace(0, 1, comes, endpoint=False)
+    shape[frames - goes :, 0] = np.linspace(1, 0, goes)
+    pieces = []
+    for time_s in strokes_s:
+        first = round((time_s - EXAMPLE_LEAD_S) * rate)
+        piece = _part_of(separation, first, first + frames, part) * shape
+        pieces += [piece, np.zeros((gap, piece.shape[1]), np.float32)]
+    return np.concatenate(pieces)
+
+
 def hit_sound(name: str, sample_rate: int) -> np.ndarray:
     """One loud stroke of an instrument, (frames, 2)."""
     return mix_hits([Hit(0.0, instrument(name).name, 127)], round(HIT_S * sample_rate), sample_rate)
@@ -130,7 +148,7 @@ def chart_sound(chart: Chart, passage: Passage, sample_rate: int) -> Iterator[np
     A loop comes whole.  Otherwise each piece is sounded with what rings on from
     the pieces before, so a long song begins at once.
     """
-    first, end = _bars_of(chart.time_map, passage)
+    first, end = bars_of(chart.time_map, passage)
     origin_s = chart.time_map.bar_start_s(first) - passage.start_s
     length_s = (passage.end_s - passage.start_s) / passage.speed
     hits = [
@@ -176,7 +194,7 @@ def _with_hi_hat_stops(hits: list[Hit]) -> list[Hit]:
     return out[::-1]
 
 
-def _bars_of(time_map: TimeMap, passage: Passage) -> tuple[int, int]:
+def bars_of(time_map: TimeMap, passage: Passage) -> tuple[int, int]:
     """Bars that a passage touches, end exclusive."""
     first = time_map.place(passage.start_s + 1e-6).bar_index
     last = time_map.place(max(passage.end_s - 1e-6, passage.start_s)).bar_index
@@ -186,7 +204,7 @@ def _bars_of(time_map: TimeMap, passage: Passage) -> tuple[int, int]:
 def click_sound(time_map: TimeMap, passage: Passage, sample_rate: int) -> np.ndarray:
     """A click on every counted beat of a passage, higher on 1, (frames, 1)."""
     out = np.zeros((passage.frames(sample_rate), 1), np.float32)
-    for k in range(*_bars_of(time_map, passage)):
+    for k in range(*bars_of(time_map, passage)):
         for position, accented in click_positions(time_map.bars[k], "quarter"):
             time_s = (time_map.seconds(k, position) - passage.start_s) / passage.speed
             at = round(time_s * sample_rate)
@@ -198,7 +216,7 @@ def click_sound(time_map: TimeMap, passage: Passage, sample_rate: int) -> np.nda
 
 def count_in_sound(chart: Chart, passage: Passage, sample_rate: int) -> np.ndarray:
     """Clicks that count to the beginning of a passage, (frames, 1)."""
-    bar_index, _ = _bars_of(chart.time_map, passage)
+    bar_index, _ = bars_of(chart.time_map, passage)
     tempo_bpm = chart.time_map.tempo_bpm(bar_index) * passage.speed
     bar = chart.time_map.bars[bar_index]
     return render_count_in(bar, tempo_bpm, sample_rate, max(passage.count_in_bars, 1)).samples

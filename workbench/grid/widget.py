@@ -31,7 +31,8 @@ from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
 from workbench.chart.baracts import lines_taken_along
 from workbench.chart.counting import bar_list
-from workbench.chart.edits import Edit, LayBars, SetBars
+from workbench.chart.drums import clearest, named_words
+from workbench.chart.edits import Edit, LayBars, NameDrum, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
 from workbench.files.chartfile import recording_file
@@ -283,7 +284,9 @@ class HitGrid(anywidget.AnyWidget):
         """Make an edit or carry out a command; returns what to tell the user."""
         if "edit" in message:
             edit, before = chartdata.edit_from_data(message["edit"]), self.document.chart
-            self.document.apply(edit)
+            after = self.document.apply(edit)
+            if isinstance(edit, NameDrum):
+                return named_words(before, edit, after)
             along = lines_taken_along(before, edit)
             return along and f"{along} Every hit stays where it was heard."
         command = message.get("command")
@@ -499,6 +502,16 @@ class HitGrid(anywidget.AnyWidget):
     def _rate(self) -> int:
         return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ
 
+    def _examples(self, part: str, name: str, passage: passages.Passage) -> np.ndarray:
+        """The clearest strokes of a drum in the bars of a passage, as they sound in a part of the recording."""
+        chart = self.document.chart
+        if self._audio is None:
+            raise AudioError("This chart has no recording to listen to.")
+        hits = clearest(chart, name, range(*passages.bars_of(chart.time_map, passage)))
+        if part not in passages.PARTS or not hits:
+            raise ChartError(f"There is no {name} to hear in these bars.")
+        return passages.examples_sound(self._audio.result(), [chart.note_time_s(k, n) for k, n in hits], part)
+
     def _pieces(self, source: str, passage: passages.Passage, rate: int) -> tuple[int, Iterable[np.ndarray]]:
         """Number of frames of a source, and its sound in pieces (frames, channels)."""
         chart = self.document.chart
@@ -518,6 +531,9 @@ class HitGrid(anywidget.AnyWidget):
             sound = passages.count_in_sound(chart, passage, rate)
         elif source.startswith("hit "):
             sound = passages.hit_sound(source.removeprefix("hit "), rate)
+        elif " of " in source:
+            part, _, name = source.partition(" of ")
+            sound = self._examples(part, name, passage)
         else:
             raise ChartError(f"There is no sound called {source!r}.")
         return len(sound), passages.in_pieces(sound, rate)

@@ -7,6 +7,7 @@ import { barName, barsSaid, beatSpans, doubtfulBars, doubtfulHits, noteAt, readM
   from "./chart.js";
 import { articulateEdit, changeEdit, chosenOf, copyOf, everyBarEdit, fillRowEdit, hitsAt, hitsMeant, hitsOf, moveEdit, pasteHitsEdit, placeBeyond, placeKey, removeEdit,
   repeatHitsEdit, together } from "./chosen.js";
+import { doubtedWords, drumsOf } from "./drums.js";
 import { copiedBars, pasteEdit, writtenNote } from "./edits.js";
 import { compare, multiply, parseFraction, textOf } from "./fractions.js";
 import { comparePlaces, describeMark, dropEdit, fillEdit, fillEndEdit, keepEdit, markMeant, marksMeant, proposedMarks,
@@ -37,7 +38,10 @@ export const COMMANDS = {
   "farther": (v) => v.zoom(1),
   "leave": (v) => v.leave(),
 
-  "next doubt": (v) => goToDoubt(v, 1),
+  "next doubt": (v) => {
+    goToDoubt(v, 1);
+    tellDoubted(v);
+  },
   "previous doubt": (v) => goToDoubt(v, -1),
   "next alike": (v) => {
     const alike = v.alikeHere();
@@ -238,6 +242,12 @@ export const COMMANDS = {
   },
   "reload": (v) => v.session.do({ command: "reload" }),
   "keys": (v) => v.toggleKeys(),
+  "drums": (v) => {
+    v.toolbar.open(v.toolbar.opened === "Drums" ? "" : "Drums");
+    const first = v.toolbar.panel.querySelector("button");
+    if (first) first.focus();
+    else v.takeKeys();
+  },
 };
 
 /** First and last bar that a command is meant for: the selection, or the bar of the cursor. */
@@ -299,6 +309,12 @@ function goToDoubt(v, direction, answered = false) {
   v.moveCursor({ bar: found.bar, at: found.at, instrument: found.instrument });
   v.atFault = found.fault ? placeKey(found) : "";
   if (found.fault) sayFault(v, found.fault);
+}
+
+/** Say beside what is asked that a whole drum is mostly in doubt, once of each: it is put right sooner as a whole. */
+function tellDoubted(v) {
+  const whole = { bars: [0, v.chart.bars.length - 1] };
+  v.tellAside(doubtedWords(drumsOf(v.chart, v.time, v.doubtBelow, whole, v.session.info.kit), v.session.toldDrums));
 }
 
 /** Write or refuse the possible hit at the cursor, or those among what is chosen. @returns {boolean} whether there are any */

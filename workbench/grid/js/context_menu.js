@@ -14,7 +14,7 @@ function itemsOfHits(v, hits) {
   const many = hits.length > 1 ? ` ${hits.length} hits` : "";
   const able = ARTICULATIONS.filter(([name]) => hits.some(({ note }) => kit[note.instrument].articulations.includes(name)));
   return [[`Keep${many}`, "keep"], [`Remove${many}`, "remove"], ["Louder", "louder"], ["Softer", "softer"],
-    ["To another drum …", () => openDrums(v)],
+    ["To another drum …", () => giveTo(v)],
     ...able.map(([name, words]) => /** @type {Item} */ ([words, name])),
     ["Right hand", "right hand"], ["Left hand", "left hand"],
     ["All like this", "all alike"], ["In every bar", "in every bar"], ["Copy", "copy"], ["Repeat after", "repeat"]];
@@ -76,16 +76,24 @@ export function openRowMenu(v, x, y, instrument) {
   if (hits.length) {
     items.push([`Give ${its(hits, "hit")} to another drum …`, () => {
       v.choose(chosenOf(hits));
-      openDrums(v);
+      giveTo(v);
     }]);
   }
   items.push(["Fill the row in this bar", "fill row"]);
   show(v, x, y, items);
 }
 
-function openDrums(v) {
-  const box = shown.getBoundingClientRect();
-  show(v, box.left, box.top, Object.keys(v.session.info.kit).map((name) => [name, () => v.run("to drum", name)]));
+function giveTo(v) {
+  const { left, top } = shown.getBoundingClientRect();
+  openDrums(v, left, top, (name) => v.run("to drum", name));
+}
+
+/** The drums of the kit, one to be chosen. @param {(name: string) => void} chosen @param {string} but not offered */
+export function openDrums(v, x, y, chosen, but = "") {
+  show(v, x, y, Object.keys(v.session.info.kit).filter((name) => name !== but).map((name) => [name, () => {
+    closeMenu();
+    chosen(name);
+  }]));
 }
 
 function show(v, x, y, items) {

@@ -31,6 +31,7 @@ export const SHORTCUTS = [
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
     { keys: ["Shift+J"], command: "next alike", does: "next bar that asks the same", shown: "J" },
+    { keys: ["Shift+H"], command: "drums", does: "drums: hear each of them, say what it is, or take it out", shown: "H" },
     { keys: ["e"], command: "correct repeats", does: "the same answer where the same is asked, the same correction in the bars that match" },
   ] },
   { group: "Hits", shortcuts: [

@@ -31,7 +31,7 @@ const MOST_KEPT = 5 * 60 * 2 * 44100;
 /** A wish for sound: what Python needs to know to cut it. */
 export function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
-  const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
+  const own = ["chart", "click", "count in"].includes(source) || source.includes(" of ") ? `revision ${revision}` : "";
   return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
 }
 
@@ -195,12 +195,49 @@ export class Listener {
         await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
-      if (this.playing === mine) {
-        this.stop();
-        this.session.error = error.message;
-        this.session.changed("error");
-      }
+      this.failed(mine, error);
     }
+  }
+
+  /**
+   * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
+   * rest is turned down.
+   * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   */
+  async playDrum(drum, stretch) {
+    this.stop();
+    const mine = (this.playing = { passage: { ...stretch, drum }, nodes: new Set(), streams: [], startTime: null });
+    this.state = "loading";
+    this.changed("state");
+    try {
+      await this.sampleRate();
+      const awake = this.awake().resume();
+      const { drums, rest } = this.settings();
+      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
+      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
+      await awake;
+      if (this.playing !== mine) return;
+      const node = this.context.createBufferSource();
+      node.buffer = joinPieces(this.context, pieces);
+      mine.out = this.context.createGain();
+      mine.out.gain.value = 0.7 * Math.max(drums.level, rest.level, 0.5);
+      node.connect(mine.out).connect(this.context.destination);
+      node.onended = () => this.playing === mine && this.stop();
+      node.start();
+      mine.nodes.add(node);
+      this.state = "playing";
+      this.changed("state");
+    } catch (error) {
+      this.failed(mine, error);
+    }
+  }
+
+  /** What was to sound cannot: stop, and say why. */
+  failed(mine, error) {
+    if (this.playing !== mine) return;
+    this.stop();
+    this.session.error = error.message;
+    this.session.changed("error");
   }
 
   /** What must sound by the controls as they are now. Once drums and rest are heard apart they stay so. */

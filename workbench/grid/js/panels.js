@@ -1,6 +1,7 @@
 /** The panels of the toolbar: each a name and its controls, made when it is opened. */
 import { barsSaid, beatSpans, theBar } from "./chart.js";
 import { BAR_ACTS, cueOf } from "./commands.js";
+import { DrumPanel } from "./drums.js";
 import { button, choice, field, menu, slider, toggle, words } from "./toolbar.js";
 
 const percent = (x) => `${x} %`;
@@ -38,6 +39,12 @@ export const PANELS = {
       menu(v, "Count-in", "count_in_bars", COUNT_INS), toggle(v, "Hits sound when written", "sound_hits"),
       field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")),
   ],
+  "Drums": (v) => {
+    const drums = (v.drums = new DrumPanel(v));
+    v.drop.push(() => { v.drums = null; });
+    drums.update();
+    return [drums.where, drums.element];
+  },
   "Hit": (v) => [line(...HIT_COMMANDS.map(([command, name]) => button(v, name, command)))],
   "Bars": (v) => [
     line(words("Hits of the bars:"), button(v, "Done", "keep bars"), button(v, "Next not done", "next undone bar"), button(v, "Copy", "copy"), button(v, "Paste", "paste"),

@@ -32,6 +32,8 @@ export class Session {
     this.info = {};
     this.error = "";
     this.lost = false;
+    /** Drums of which it was said that they are mostly in doubt. @type {Set<string>} */
+    this.toldDrums = new Set();
     this.asked = 0;
     this.patience = ASK_AGAIN_MS;
     this.listeners = new Set();

@@ -58,6 +58,10 @@ export class View {
     this.questions = 0;
     /** Where the cursor stopped because bar lines and hits disagree there, "" elsewhere. */
     this.atFault = "";
+    /** What is said beside what is at the cursor, while it stands there and nothing is edited. */
+    this.aside = "";
+    /** The panel of drums while it is open. @type {import("./drums.js").DrumPanel|null} */
+    this.drums = null;
     this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
@@ -210,6 +214,7 @@ export class View {
       const relaid = this.followTheRecording();
       // What was said of an earlier act is no longer news.
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
+      if (this.aside && this.session.seq !== this.asideFor) this.aside = "";
       this.keepCursorInside();
       this.relayout();
       if (relaid) this.scrollToBar(this.cursor.bar);
@@ -328,6 +333,7 @@ export class View {
       this.showHere();
       this.whenIdle("table", () => this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor));
     }
+    if (this.drums) this.whenIdle("drums", () => this.drums?.update());
     if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
     const { scrollTop: top, clientHeight: shown } = this.scroller;
@@ -459,6 +465,7 @@ export class View {
     // Its own words stand over its stretch.
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
+    if (this.aside) words.push(this.aside);
     write(this.here, words.join(" — "));
   }
 
@@ -498,6 +505,13 @@ export class View {
     // What was refused before is no longer news.
     this.session.error = "";
     this.session.changed("error");
+  }
+
+  /** Say something beside what is at the cursor. */
+  tellAside(text) {
+    this.aside = text;
+    this.asideFor = this.session.seq;
+    this.showCursor();
   }
 
   /** Bars just corrected, each with the bars that are as it was before, and what was done. @returns {[number, number[], string][]} */
@@ -584,6 +598,7 @@ export class View {
   moveCursor(cursor, clearSelection = true) {
     this.cursor = cursor;
     this.atFault = "";
+    this.aside = "";
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
@@ -806,6 +821,7 @@ export class View {
   onListener() {
     const playing = this.listener.state === "playing";
     this.showState();
+    this.drums?.update();
     if (this.model.get("playing") !== (this.listener.state !== "stopped")) {
       this.set("playing", this.listener.state !== "stopped");
     }

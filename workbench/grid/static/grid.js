@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 6c889a26a3555e0566f9f01bd8544f7b5d29089b786ee9c82afbf5b83dac3e47 */
+/* Made by python workbench/grid/bundle.py; sources 33d700c7f3ae0ac9830fe816c00ad53945c6c33008e6def28b03c809126b4bfb */
 
 // js/counting.js
 var SYLLABLES = {
@@ -314,6 +314,7 @@ var SHORTCUTS = [
     { keys: ["Shift+K"], command: "keep bars", does: "bar (or selected bars) done: keep all its hits", shown: "K" },
     { keys: ["j"], command: "next undone bar", does: "next bar that is not done" },
     { keys: ["Shift+J"], command: "next alike", does: "next bar that asks the same", shown: "J" },
+    { keys: ["Shift+H"], command: "drums", does: "drums: hear each of them, say what it is, or take it out", shown: "H" },
     { keys: ["e"], command: "correct repeats", does: "the same answer where the same is asked, the same correction in the bars that match" }
   ] },
   { group: "Hits", shortcuts: [
@@ -1029,6 +1030,7 @@ var Session = class {
     this.info = {};
     this.error = "";
     this.lost = false;
+    this.toldDrums = /* @__PURE__ */ new Set();
     this.asked = 0;
     this.patience = ASK_AGAIN_MS;
     this.listeners = /* @__PURE__ */ new Set();
@@ -1154,7 +1156,7 @@ var FIRST_PIECES = 3;
 var MOST_KEPT = 5 * 60 * 2 * 44100;
 function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
-  const own = ["chart", "click", "count in"].includes(source) ? `revision ${revision}` : "";
+  const own = ["chart", "click", "count in"].includes(source) || source.includes(" of ") ? `revision ${revision}` : "";
   return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
 }
 function wire(context, out, level, pan) {
@@ -1311,12 +1313,47 @@ var Listener = class {
         await this.playOn(mine, first, countIn, awake);
       }
     } catch (error) {
-      if (this.playing === mine) {
-        this.stop();
-        this.session.error = error.message;
-        this.session.changed("error");
-      }
+      this.failed(mine, error);
     }
+  }
+  /**
+   * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
+   * rest is turned down.
+   * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   */
+  async playDrum(drum, stretch) {
+    this.stop();
+    const mine = this.playing = { passage: { ...stretch, drum }, nodes: /* @__PURE__ */ new Set(), streams: [], startTime: null };
+    this.state = "loading";
+    this.changed("state");
+    try {
+      await this.sampleRate();
+      const awake = this.awake().resume();
+      const { drums, rest } = this.settings();
+      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
+      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
+      await awake;
+      if (this.playing !== mine) return;
+      const node = this.context.createBufferSource();
+      node.buffer = joinPieces(this.context, pieces);
+      mine.out = this.context.createGain();
+      mine.out.gain.value = 0.7 * Math.max(drums.level, rest.level, 0.5);
+      node.connect(mine.out).connect(this.context.destination);
+      node.onended = () => this.playing === mine && this.stop();
+      node.start();
+      mine.nodes.add(node);
+      this.state = "playing";
+      this.changed("state");
+    } catch (error) {
+      this.failed(mine, error);
+    }
+  }
+  /** What was to sound cannot: stop, and say why. */
+  failed(mine, error) {
+    if (this.playing !== mine) return;
+    this.stop();
+    this.session.error = error.message;
+    this.session.changed("error");
   }
   /** What must sound by the controls as they are now. Once drums and rest are heard apart they stay so. */
   wanted(mine) {
@@ -2784,10 +2821,650 @@ var wordsOf = (to) => ({
   keep: ["keep", "kept"]
 })[to] || [`to the ${to}:`, `given to the ${to}`];
 
+// js/panels.js
+var percent = (x) => `${x} %`;
+var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
+var SUBDIVISIONS = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
+var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
+var SIGNS = [
+  ...["pp", "p", "mp", "mf", "f", "ff", "cresc.", "dim."].map((d) => [d, d]),
+  ["Segno", "𝄋"],
+  ["Coda", "𝄌"],
+  ["Fermata", "𝄐"],
+  ...["To Coda", "D.S. al Coda", "D.S. al Fine", "D.C. al Fine", "Fine"].map(
+    (d) => [d, d]
+  )
+];
+var KEPT = [["Repeat begins", "𝄆"], ["Repeat ends", "𝄇"], ["1st ending", "1."], ["2nd ending", "2."]];
+var signsOf = (v) => v.chart.recording ? SIGNS : [...SIGNS, ...KEPT];
+var FEELS = ["straight", "swing 8ths", "swing 16ths"];
+var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
+var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
+var line2 = (...parts) => {
+  const e = document.createElement("div");
+  e.className = "wbg-panel-row";
+  e.append(...parts);
+  return e;
+};
+var PANELS = {
+  "Sound": (v) => [
+    line2(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
+    line2(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
+    line2(
+      button2(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
+      menu(v, "Count-in", "count_in_bars", COUNT_INS),
+      toggle(v, "Hits sound when written", "sound_hits"),
+      field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")
+    )
+  ],
+  "Drums": (v) => {
+    const drums = v.drums = new DrumPanel(v);
+    v.drop.push(() => {
+      v.drums = null;
+    });
+    drums.update();
+    return [drums.where, drums.element];
+  },
+  "Hit": (v) => [line2(...HIT_COMMANDS.map(([command, name]) => button2(v, name, command)))],
+  "Bars": (v) => [
+    line2(
+      words("Hits of the bars:"),
+      button2(v, "Done", "keep bars"),
+      button2(v, "Next not done", "next undone bar"),
+      button2(v, "Copy", "copy"),
+      button2(v, "Paste", "paste"),
+      button2(v, "Repeat after", "repeat"),
+      choice("Subdivision", [["…", 0], ...SUBDIVISIONS], (parts) => parts && subdivide(v, parts))
+    ),
+    line2(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
+      const e = button2(v, BAR_WORDS[command], command);
+      e.addEventListener("pointerenter", () => {
+        e.title = will(v);
+      });
+      return e;
+    })),
+    line2(
+      words("Marks:"),
+      button2(v, "Section here", "section"),
+      button2(v, "Fill", "mark fill"),
+      button2(v, "Next proposed mark", "next mark"),
+      button2(v, "Not a fill", "drop mark"),
+      button2(v, "Most doubtful bar", "next doubtful bar")
+    )
+  ],
+  "Bar lines": (v) => [
+    line2(
+      menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
+      field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
+      field(v, "Pick-up", "beats", (beats) => v.run("pick-up", beats), "4em"),
+      button2(v, "1 a beat earlier", "one earlier"),
+      button2(v, "1 a beat later", "one later"),
+      button2(v, "1 half a beat later", "one half later")
+    ),
+    line2(
+      button2(v, "Half tempo", "half tempo"),
+      button2(v, "Double tempo", "double tempo"),
+      button2(v, "3 beats for 2", "three for two"),
+      button2(v, "2 beats for 3", "two for three"),
+      button2(v, "Split bar at the cursor", "split bar"),
+      button2(v, "Join with next bar", "join bars")
+    ),
+    line2(
+      button2(v, "Insert a bar here", "insert bars"),
+      button2(v, "Delete bars", "delete bars"),
+      button2(v, "Fix line or let it go", "fix line"),
+      button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
+      button2(v, "Mend what disagrees", "mend bars")
+    )
+  ],
+  "Score": (v) => [
+    line2(
+      field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
+      field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
+      feelMenu(v)
+    ),
+    line2(
+      button2(v, "Section here", "section"),
+      button2(v, "Words over this bar", "cue"),
+      choice("Sign here", [["…", ""], ...signsOf(v)], (text) => text && sign(v, text)),
+      button2(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
+      button2(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
+      button2(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
+      button2(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
+    )
+  ],
+  "View": (v) => [
+    line2(
+      menu(v, "Bars in a line", "bars_per_line", LINES),
+      slider(
+        v,
+        "Doubt hits below",
+        "doubt_below",
+        0,
+        1,
+        0.05,
+        (x) => percent(Math.round(100 * x))
+      ),
+      toggle(v, "Waveform", "show_waveform"),
+      toggle(v, "Spectrogram", "show_spectrogram"),
+      toggle(v, "All drums", "all_rows")
+    )
+  ]
+};
+var BAR_WORDS = {
+  "insert bars": "Insert",
+  "delete bars": "Delete",
+  "duplicate bars": "Duplicate",
+  "bars earlier": "Hits a bar earlier",
+  "bars later": "Hits a bar later"
+};
+var HIT_COMMANDS = [
+  ["softer", "Softer"],
+  ["louder", "Louder"],
+  ["ghost", "Ghost"],
+  ["accent", "Accent"],
+  ["flam", "Flam"],
+  ["drag", "Drag"],
+  ["double", "Double"],
+  ["roll", "Roll"],
+  ["rim shot", "Rim shot"],
+  ["choke", "Choke"],
+  ["open", "Open/closed"],
+  ["half open", "Half open"],
+  ["foot splash", "Foot splash"]
+];
+function feelMenu(v) {
+  const e = choice("Feel", FEELS.map((f) => [f, f]), (feel) => v.edit({ edit: "set heading", feel }));
+  const show2 = () => {
+    e.lastChild.selectedIndex = FEELS.indexOf(v.chart.feel || FEELS[0]);
+  };
+  v.drop.push(v.session.listen(show2));
+  show2();
+  return e;
+}
+function sign(v, text) {
+  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
+  v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
+  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in ${theBar(v.chart, v.cursor.bar)}.`);
+}
+function subdivide(v, parts) {
+  const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
+  const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({
+    edit: "set subdivisions",
+    bar_index: first + k,
+    subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts)
+  }));
+  v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
+  v.say(`Beats of ${barsSaid(v.chart, first, last)} divided anew.`);
+}
+
+// js/toolbar.js
+var KEY_OF = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.map((s) => [s.command, s.keys[0]])));
+var keyOf = (command) => KEY_OF.get(command);
+var capOf = (key) => key.replace(/^ $/, "Space").replace(/^Shift\+(?=[A-Z]$)/, "").replace("Arrow", "").replace("+", " ").trim() || "+";
+function button2(view, words2, command, tooltip = "") {
+  const e = make("button", "wbg-button", { type: "button" });
+  e.textContent = words2;
+  const key = keyOf(command);
+  e.title = [tooltip, key && `Key: ${capOf(key)}`].filter(Boolean).join(" · ");
+  e.dataset.command = command;
+  e.addEventListener("click", () => view.run(command));
+  return e;
+}
+function toggle(view, words2, trait, tooltip = "") {
+  const e = make("button", "wbg-button", { type: "button", title: tooltip });
+  e.textContent = words2;
+  e.addEventListener("click", () => view.set(trait, !view.model.get(trait)));
+  follow(view, trait, (on) => e.setAttribute("aria-pressed", String(Boolean(on))));
+  return e;
+}
+function slider(view, words2, trait, low, high, step, said = String) {
+  const label = make("label", "wbg-slider");
+  const input = make("input", "", { type: "range", min: low, max: high, step, "aria-label": words2 });
+  const value2 = make("output", "");
+  const live = () => {
+    view.model.set(trait, Number(input.value));
+    value2.textContent = said(Number(input.value));
+  };
+  input.addEventListener("input", live);
+  input.addEventListener("change", () => view.set(trait, Number(input.value)));
+  label.append(document.createTextNode(words2), input, value2);
+  follow(view, trait, (now2) => {
+    input.value = String(now2);
+    value2.textContent = said(now2);
+  });
+  return label;
+}
+function menu(view, words2, trait, options) {
+  const e = choice(words2, options, (value2) => view.set(trait, value2));
+  follow(view, trait, (now2) => {
+    e.lastChild.selectedIndex = options.findIndex(([, value2]) => value2 === now2);
+  });
+  return e;
+}
+function choice(words2, options, act) {
+  const label = make("label", "wbg-choice");
+  const select = make("select", "", { "aria-label": words2 });
+  for (const [name] of options) {
+    const option = make("option", "");
+    option.textContent = name;
+    select.append(option);
+  }
+  select.addEventListener("change", () => act(options[select.selectedIndex][1]));
+  label.append(document.createTextNode(words2), select);
+  return label;
+}
+function field(view, words2, placeholder, act, width = "9em", value2 = "") {
+  const label = make("label", "wbg-field");
+  const input = make("input", "", { type: "text", maxlength: "120", placeholder, "aria-label": words2 });
+  input.style.width = width;
+  input.value = value2;
+  input.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" && event.key !== "Escape") return;
+    if (event.key === "Enter") act(input.value.trim());
+    event.preventDefault();
+    view.takeKeys();
+  });
+  label.append(document.createTextNode(words2), input);
+  return label;
+}
+function words(text) {
+  const e = make("span", "wbg-words");
+  e.textContent = text;
+  return e;
+}
+function follow(view, trait, show2) {
+  const tell2 = () => show2(view.model.get(trait));
+  view.model.on(`change:${trait}`, tell2);
+  view.drop.push(() => view.model.off(`change:${trait}`, tell2));
+  tell2();
+}
+var Toolbar = class {
+  constructor(view) {
+    this.view = view;
+    this.element = make("div", "wbg-tools", { role: "toolbar", "aria-label": "Tools of the grid" });
+    this.panel = make("div", "wbg-panel", { role: "region" });
+    this.panel.hidden = true;
+    const group = (...parts) => {
+      const e = make("span", "wbg-group");
+      e.append(...parts);
+      return e;
+    };
+    this.play = button2(view, "Play", "play");
+    follow(view, "playing", (on) => {
+      this.play.textContent = on ? "Stop" : "Play";
+      this.play.setAttribute("aria-pressed", String(on));
+    });
+    this.tabs = Object.keys(PANELS).map((name) => {
+      const tab = make("button", "wbg-button wbg-tab", { type: "button", "aria-expanded": "false" });
+      tab.textContent = name;
+      tab.addEventListener("click", () => this.open(this.opened === name ? "" : name));
+      return tab;
+    });
+    this.element.append(
+      group(this.play, toggle(view, "Loop", "loop", "Key: l"), slider(view, "", "speed_percent", 25, 150, 5, (x) => `${x} %`)),
+      group(
+        button2(view, "Next doubt", "next doubt"),
+        button2(view, "Keep", "keep"),
+        button2(view, "Remove", "reject"),
+        button2(view, "Same elsewhere", "correct repeats", "The same correction in every bar that matches")
+      ),
+      group(button2(view, "Undo", "undo"), button2(view, "Redo", "redo"), button2(view, "Save", "save")),
+      group(...this.tabs, button2(view, "?", "keys", "All keys"))
+    );
+    for (const part of [this.element, this.panel]) {
+      part.addEventListener("pointerdown", (event) => this.keepKeys(event));
+      part.addEventListener("click", (event) => this.keepKeys(event));
+      part.addEventListener("change", (event) => {
+        if (event.target.tagName === "SELECT") view.takeKeys();
+      });
+    }
+  }
+  /** A press on a button leaves the keys with the sheet; one on a field takes them there. */
+  keepKeys(event) {
+    if (event.target.closest("select, input[type=text]")) return;
+    if (event.type === "pointerdown" && event.target.closest("input")) return;
+    if (event.type === "click" && event.detail === 0) return;
+    if (event.type === "pointerdown") event.preventDefault();
+    const asked = this.view.askBox.contains(document.activeElement);
+    if (!event.target.closest("label") && !asked) this.view.takeKeys();
+  }
+  /** Open a panel by its name; "" folds it. */
+  open(name) {
+    this.opened = name;
+    this.tabs.forEach((tab) => tab.setAttribute("aria-expanded", String(tab.textContent === name)));
+    this.panel.hidden = !name;
+    this.panel.setAttribute("aria-label", name);
+    this.closing?.();
+    const before = this.view.drop.length;
+    this.panel.replaceChildren(...name ? PANELS[name](this.view) : []);
+    const mine = this.view.drop.splice(before);
+    this.closing = () => mine.forEach((drop) => drop());
+    this.view.bars.update();
+    this.view.fit();
+  }
+};
+
+// js/context_menu.js
+function itemsOfHits(v, hits2) {
+  const { kit } = v.session.info;
+  const many = hits2.length > 1 ? ` ${hits2.length} hits` : "";
+  const able = ARTICULATIONS.filter(([name]) => hits2.some(({ note }) => kit[note.instrument].articulations.includes(name)));
+  return [
+    [`Keep${many}`, "keep"],
+    [`Remove${many}`, "remove"],
+    ["Louder", "louder"],
+    ["Softer", "softer"],
+    ["To another drum …", () => giveTo(v)],
+    ...able.map(([name, words2]) => (
+      /** @type {Item} */
+      [words2, name]
+    )),
+    ["Right hand", "right hand"],
+    ["Left hand", "left hand"],
+    ["All like this", "all alike"],
+    ["In every bar", "in every bar"],
+    ["Copy", "copy"],
+    ["Repeat after", "repeat"]
+  ];
+}
+var ARTICULATIONS = [
+  ["ghost", "Ghost"],
+  ["accent", "Accent"],
+  ["flam", "Flam"],
+  ["drag", "Drag"],
+  ["double", "Double"],
+  ["roll", "Roll"],
+  ["rim shot", "Rim shot"],
+  ["choke", "Choke"],
+  ["half open", "Half open"],
+  ["foot splash", "Foot splash"]
+];
+var OF_BARS = [
+  ["Done: keep all hits", "keep bars"],
+  ["Copy hits", "copy"],
+  ["Paste", "paste"],
+  ["Take hits out", "cut"],
+  ["Repeat after", "repeat"],
+  ["Play", "play"],
+  ["Section here", "section"],
+  ["Split bar here", "split bar"],
+  ["Join with next bar", "join bars"],
+  ["Lay anew from here by ear", "lay anew"],
+  ["Fix line or let it go", "fix line"]
+];
+var shown = null;
+function openMenu(v, x, y, ofBars) {
+  const hits2 = ofBars ? [] : hitsMeant(v);
+  const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
+  const empty = [
+    ...possible,
+    ["Write a hit", "toggle"],
+    ["Paste", "paste"],
+    ["Fill the row", "fill row"],
+    ["Section here", "section"],
+    ["Fill from here", "mark fill"]
+  ];
+  const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
+  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits2.length ? itemsOfHits(v, hits2) : empty);
+}
+function openRowMenu(v, x, y, instrument) {
+  v.moveCursor({ ...v.cursor, instrument }, false);
+  const stretch = v.selection || [0, v.chart.bars.length - 1];
+  const hits2 = hitsOf2(v.chart, stretch, (n) => n.instrument === instrument);
+  const doubts = hits2.filter(({ note }) => isDoubtful(note, v.doubtBelow));
+  const possible = possibleOf(v.chart, v.time, stretch).filter((h) => h.instrument === instrument);
+  const choose = (some) => () => {
+    closeMenu();
+    v.choose(chosenOf(some));
+    v.sayChosen();
+  };
+  const act = (edit, done) => () => {
+    closeMenu();
+    v.session.edit(edit);
+    v.say(`${done}${v.selection ? " in the selected bars" : " in the whole song"}; Ctrl Z takes back.`);
+  };
+  const its = (some, what) => `its ${some.length > 1 ? `${some.length} ${what.replace("hit", "hits")}` : what}`;
+  const items = [];
+  if (hits2.length) items.push([`Choose ${its(hits2, "hit")}`, choose(hits2)]);
+  if (doubts.length) {
+    items.push(
+      [`Choose ${its(doubts, "hit in doubt")}`, choose(doubts)],
+      [`Keep ${its(doubts, "hit in doubt")}`, act(changeEdit(doubts, () => ({ confirmed: true }), "keep"), `${doubts.length} kept`)],
+      [`Take out ${its(doubts, "hit in doubt")}`, act(removeEdit(doubts, "remove hits"), `${doubts.length} taken out`)]
+    );
+  }
+  if (possible.length) {
+    items.push(
+      [
+        `Write ${its(possible, "possible hit")}`,
+        act(together(answerEdits(possible, true), "write possible hits"), `${possible.length} written`)
+      ],
+      [
+        `Refuse ${its(possible, "possible hit")}`,
+        act(together(answerEdits(possible, false), "refuse possible hits"), `${possible.length} refused`)
+      ]
+    );
+  }
+  if (hits2.length) {
+    items.push([`Give ${its(hits2, "hit")} to another drum …`, () => {
+      v.choose(chosenOf(hits2));
+      giveTo(v);
+    }]);
+  }
+  items.push(["Fill the row in this bar", "fill row"]);
+  show(v, x, y, items);
+}
+function giveTo(v) {
+  const { left, top } = shown.getBoundingClientRect();
+  openDrums(v, left, top, (name) => v.run("to drum", name));
+}
+function openDrums(v, x, y, chosen, but = "") {
+  show(v, x, y, Object.keys(v.session.info.kit).filter((name) => name !== but).map((name) => [name, () => {
+    closeMenu();
+    chosen(name);
+  }]));
+}
+function show(v, x, y, items) {
+  closeMenu();
+  const list = make("div", "wbg-menu", { role: "menu" });
+  for (const [words2, act] of items) {
+    const item = make("button", "", { type: "button", role: "menuitem" });
+    const key = typeof act === "string" && keyOf(act);
+    item.append(words2, ...key ? [cap(key)] : []);
+    item.addEventListener("click", () => {
+      if (typeof act === "string") {
+        closeMenu();
+        v.run(act);
+      } else act();
+      if (!shown) v.takeKeys();
+    });
+    list.append(item);
+  }
+  list.addEventListener("keydown", (event) => {
+    const all = [...list.children];
+    const here = all.indexOf(document.activeElement);
+    const to = { ArrowDown: here + 1, ArrowUp: here - 1, Home: 0, End: -1 }[event.key];
+    if (to !== void 0) all.at(to % all.length).focus();
+    else if (event.key === "Escape" || event.key === "Tab") {
+      closeMenu();
+      v.takeKeys();
+    } else return;
+    event.preventDefault();
+  });
+  list.popover = "manual";
+  v.el.append(list);
+  list.showPopover();
+  list.style.left = `${Math.max(Math.min(x, window.innerWidth - list.offsetWidth - 4), 0)}px`;
+  list.style.top = `${Math.max(Math.min(y, window.innerHeight - list.offsetHeight - 4), 4)}px`;
+  shown = list;
+  list.firstChild?.focus({ preventScroll: true });
+  const elsewhere = (event) => {
+    if (!list.contains(event.target)) closeMenu();
+  };
+  document.addEventListener("pointerdown", elsewhere, true);
+  list.closing = () => document.removeEventListener("pointerdown", elsewhere, true);
+}
+var cap = (key) => {
+  const e = make("span", "wbg-cap");
+  e.textContent = capOf(key);
+  return e;
+};
+function closeMenu() {
+  shown?.closing();
+  shown?.remove();
+  shown = null;
+}
+
+// js/drums.js
+var DOUBTED_FROM = 8;
+var DOUBTED_PART = 0.5;
+var isDoubted = ({ hits: hits2, doubts, confirmed }) => hits2 >= DOUBTED_FROM && !confirmed && doubts >= DOUBTED_PART * hits2;
+function stretchOf({ chart, chosen, selection }) {
+  if (!chosen.size) return { bars: selection ?? [0, chart.bars.length - 1] };
+  const places = [...chosen.values()];
+  const bars2 = places.map((p) => p.bar);
+  return { bars: [Math.min(...bars2), Math.max(...bars2)], places };
+}
+function drumsOf(chart, time, below, { bars: [first, last], places }, kit) {
+  const drums = /* @__PURE__ */ new Map();
+  const chosen = places && new Set(places.map((p) => `${p.bar} ${p.at} ${p.instrument}`));
+  const drum = (bar, { at, instrument: name }) => {
+    if (chosen && !chosen.has(`${bar} ${at} ${name}`)) return null;
+    if (!drums.has(name)) drums.set(name, { name, hits: 0, doubts: 0, confirmed: 0, possible: 0 });
+    return drums.get(name);
+  };
+  for (let bar = first; bar <= last; bar++) {
+    for (const note of chart.bars[bar].notes) {
+      const its = drum(bar, note);
+      if (!its) continue;
+      its.hits += 1;
+      if (note.confirmed) its.confirmed += 1;
+      else if (isDoubtful(note, below)) its.doubts += 1;
+    }
+    for (const hit of possibleByBar(chart, time).get(bar) || []) {
+      const its = drum(bar, hit);
+      if (its) its.possible += 1;
+    }
+  }
+  const order = Object.keys(kit);
+  return [...drums.values()].sort((a, b) => order.indexOf(a.name) - order.indexOf(b.name));
+}
+var nameEdit = (name, to, { bars: [first, last], places }) => ({
+  edit: "name drum",
+  old: name,
+  new: to,
+  first_bar: first,
+  last_bar: last,
+  ...places ? { places: places.filter((p) => p.instrument === name).map((p) => [p.bar, p.at]) } : {}
+});
+var drumWords = ({ hits: hits2, doubts, confirmed, possible }) => [
+  `${hits2} hit${hits2 === 1 ? "" : "s"}`,
+  confirmed && `${confirmed} confirmed`,
+  doubts && `${doubts} in doubt`,
+  possible && `${possible} possible`
+].filter(Boolean).join(", ");
+var allOf = ({ name, hits: hits2 }) => `the ${hits2} ${name}${/[sc]h$/.test(name) ? "es" : /s$/.test(name) ? "" : "s"}`;
+function doubtedWords(drums, told) {
+  const all = drums.filter((d) => isDoubted(d) && !told.has(d.name));
+  all.forEach((d) => told.add(d.name));
+  const said = all.map((d) => `${d.doubts} of ${allOf(d)}`);
+  if (!said.length) return "";
+  const list = [said.slice(0, -1).join(", "), said.at(-1)].filter(Boolean).join(" and ");
+  return `${list} are in doubt: Drums (H) lets you hear them and say at once what they are`;
+}
+var DrumPanel = class {
+  constructor(view) {
+    this.view = view;
+    this.element = make("div", "wbg-drums");
+    this.list = make("div", "wbg-drums-list", { role: "list", "aria-label": "Drums" });
+    this.element.append(this.list);
+    this.where = make("div", "wbg-words");
+    this.lines = /* @__PURE__ */ new Map();
+  }
+  /** Bring what is shown up to date; costs nothing while nothing has changed. */
+  update() {
+    const { view } = this;
+    const { chart, chosen, selection, doubtBelow, listener } = view;
+    const heard = listener.playing?.passage.drum;
+    const shown2 = [chart, chosen, selection, doubtBelow, heard];
+    if (shown2.every((x, k) => x === this.shown?.[k])) return;
+    this.shown = shown2;
+    const { kit } = view.session.info;
+    const stretch = stretchOf(view);
+    const drums = new Map(drumsOf(chart, view.time, doubtBelow, stretch, kit).map((d) => [d.name, d]));
+    const whole = { bars: [0, chart.bars.length - 1] };
+    for (const { name } of drumsOf(chart, view.time, doubtBelow, whole, kit)) if (!this.lines.has(name)) this.lines.set(name, this.line(name));
+    this.where.textContent = chosen.size ? "Of the chosen hits; confirmed hits stay as they are." : selection ? `In ${barsSaid(chart, ...selection)}; confirmed hits stay as they are.` : "In the whole song; select bars or frame hits to mean these alone. Confirmed hits stay as they are.";
+    Object.keys(kit).filter((name) => this.lines.has(name)).forEach((name, k) => {
+      const { element: element2, words: words2, hear } = this.lines.get(name);
+      if (this.list.children[k] !== element2) this.list.insertBefore(element2, this.list.children[k] ?? null);
+      const drum = drums.get(name);
+      tell(words2, drum ? drumWords(drum) : "none");
+      words2.classList.toggle("wbg-doubted", Boolean(drum) && isDoubted(drum));
+      hear.textContent = heard === name ? "Stop" : "Hear";
+      hear.setAttribute("aria-pressed", String(heard === name));
+    });
+  }
+  line(name) {
+    const { view } = this;
+    const element2 = make("div", "wbg-drum", { role: "listitem" });
+    const label = make("span", "wbg-drum-name");
+    label.textContent = name;
+    const words2 = make("span", "wbg-words");
+    const act = (text, said, title, does) => {
+      const b = make("button", "wbg-button", { type: "button", "aria-label": said, title });
+      b.textContent = text;
+      b.addEventListener("click", () => does(b));
+      return b;
+    };
+    const hear = act("Hear", `Hear the ${name}`, "Its clearest strokes, one after the other", () => hearDrum(view, name));
+    element2.append(
+      label,
+      words2,
+      hear,
+      act("Is in truth …", `The ${name} is in truth …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
+        const { left, bottom } = b.getBoundingClientRect();
+        openDrums(view, left, bottom, (to) => nameDrum(view, name, to), name);
+      }),
+      act("Take all out", `Take all of the ${name} out`, "One step; Ctrl Z brings them back", () => nameDrum(view, name, ""))
+    );
+    return { element: element2, words: words2, hear };
+  }
+};
+function nameDrum(view, name, to) {
+  const places = [...view.chosen.values()];
+  const seq = view.session.edit(nameEdit(name, to, stretchOf(view)));
+  if (!places.length) return;
+  const stop = view.session.listen(() => {
+    if (view.session.pending.some((p) => p.seq === seq)) return;
+    stop();
+    const { chart } = view;
+    const moved = places.map((p) => p.instrument === name && !noteAt(chart, p.bar, p.at, name) ? { ...p, instrument: to } : p);
+    view.choose(chosenOf(hitsAt(chart, moved)));
+  });
+}
+function tell(element2, words2) {
+  if (element2.textContent === words2) return;
+  element2.replaceChildren(...words2.split(/(?<=,) /).flatMap((part, k) => {
+    const e = make("span", "wbg-stated");
+    e.textContent = part;
+    return k ? [" ", e] : [e];
+  }));
+}
+function hearDrum(view, name) {
+  const { listener, chart } = view;
+  if (listener.playing?.passage.drum === name) return listener.stop();
+  const { bars: [first, last] } = stretchOf(view);
+  const { bars: bars2, end_s } = chart.time_map;
+  view.session.error = "";
+  return listener.playDrum(name, { start_s: bars2[first].beats_s[0], end_s: bars2[last + 1]?.beats_s[0] ?? end_s });
+}
+
 // js/commands.js
 var VELOCITY_STEP = 8;
 var BAR_LINE_STEP_S = 5e-3;
-var SUBDIVISIONS = [1, 2, 3, 4, 6, 8, 12];
+var SUBDIVISIONS2 = [1, 2, 3, 4, 6, 8, 12];
 var COMMANDS = {
   "left": (v) => go(v, neighbourColumn(v.chart, v.cursor, -1)),
   "right": (v) => go(v, neighbourColumn(v.chart, v.cursor, 1)),
@@ -2804,7 +3481,10 @@ var COMMANDS = {
   "nearer": (v) => v.zoom(-1),
   "farther": (v) => v.zoom(1),
   "leave": (v) => v.leave(),
-  "next doubt": (v) => goToDoubt(v, 1),
+  "next doubt": (v) => {
+    goToDoubt(v, 1);
+    tellDoubted(v);
+  },
   "previous doubt": (v) => goToDoubt(v, -1),
   "next alike": (v) => {
     const alike = v.alikeHere();
@@ -2941,8 +3621,8 @@ var COMMANDS = {
     v.select(to);
     v.say(`Repeated over what was ${inBars(v, to)}.`);
   },
-  "coarser": (v) => subdivide(v, -1),
-  "finer": (v) => subdivide(v, 1),
+  "coarser": (v) => subdivide2(v, -1),
+  "finer": (v) => subdivide2(v, 1),
   "line earlier": (v) => nudgeLine(v, -BAR_LINE_STEP_S),
   "line later": (v) => nudgeLine(v, BAR_LINE_STEP_S),
   "section": (v) => askSection(v),
@@ -3006,7 +3686,13 @@ var COMMANDS = {
     v.say(`The score shows slashes ${inBars(v, [first, last])}; empty the words over the bar to take them back.`);
   },
   "reload": (v) => v.session.do({ command: "reload" }),
-  "keys": (v) => v.toggleKeys()
+  "keys": (v) => v.toggleKeys(),
+  "drums": (v) => {
+    v.toolbar.open(v.toolbar.opened === "Drums" ? "" : "Drums");
+    const first = v.toolbar.panel.querySelector("button");
+    if (first) first.focus();
+    else v.takeKeys();
+  }
 };
 var bars = (v) => v.selection || [v.cursor.bar, v.cursor.bar];
 function go(v, place2) {
@@ -3051,6 +3737,10 @@ function goToDoubt(v, direction, answered = false) {
   v.moveCursor({ bar: found.bar, at: found.at, instrument: found.instrument });
   v.atFault = found.fault ? placeKey(found) : "";
   if (found.fault) sayFault(v, found.fault);
+}
+function tellDoubted(v) {
+  const whole = { bars: [0, v.chart.bars.length - 1] };
+  v.tellAside(doubtedWords(drumsOf(v.chart, v.time, v.doubtBelow, whole, v.session.info.kit), v.session.toldDrums));
 }
 function answerPossible(v, yes) {
   const places = v.chosen.size ? [...v.chosen.values()] : v.selection ? [] : [v.cursor];
@@ -3138,13 +3828,13 @@ function extendSelection(v, direction) {
   v.moveCursor({ ...v.cursor, ...samePlace(v.chart, v.cursor, bar) }, false);
   v.select([Math.min(anchor, bar), Math.max(anchor, bar)]);
 }
-function subdivide(v, direction) {
+function subdivide2(v, direction) {
   const [first, last] = bars(v);
   const edits = [];
   for (let bar = first; bar <= last; bar++) {
     const timed = v.chart.time_map.bars[bar];
     const before = v.chart.bars[bar].subdivisions?.[0] ?? (readMeter(timed.meter).compound ? 6 : 4);
-    const next = direction > 0 ? SUBDIVISIONS.find((s) => s > before) : SUBDIVISIONS.filter((s) => s < before).pop();
+    const next = direction > 0 ? SUBDIVISIONS2.find((s) => s > before) : SUBDIVISIONS2.filter((s) => s < before).pop();
     if (next) edits.push({ edit: "set subdivisions", bar_index: bar, subdivisions: beatSpans(timed).map(() => next) });
   }
   if (edits.length === 1) v.edit(edits[0]);
@@ -3323,487 +4013,6 @@ function nudgeLine(v, step_s) {
   const moves = v.session.pending.map((p) => p.message.edit).filter((e) => e?.edit === "move bar line" && e.bar_index === bar);
   const from_s = moves.at(-1)?.time_s ?? v.chart.time_map.bars[bar].beats_s[0];
   v.edit({ edit: "move bar line", bar_index: bar, time_s: from_s + step_s });
-}
-
-// js/panels.js
-var percent = (x) => `${x} %`;
-var side = (x) => x === 0 ? "middle" : `${Math.abs(x)} % ${x < 0 ? "left" : "right"}`;
-var SUBDIVISIONS2 = [["quarters", 1], ["8ths", 2], ["triplets", 3], ["16ths", 4], ["16th triplets", 6], ["32nds", 8]];
-var LINES = [["as fit", -1], ["1", 1], ["2", 2], ["4", 4], ["8", 8], ["16", 16], ["32", 32], ["all", 0]];
-var SIGNS = [
-  ...["pp", "p", "mp", "mf", "f", "ff", "cresc.", "dim."].map((d) => [d, d]),
-  ["Segno", "𝄋"],
-  ["Coda", "𝄌"],
-  ["Fermata", "𝄐"],
-  ...["To Coda", "D.S. al Coda", "D.S. al Fine", "D.C. al Fine", "Fine"].map(
-    (d) => [d, d]
-  )
-];
-var KEPT = [["Repeat begins", "𝄆"], ["Repeat ends", "𝄇"], ["1st ending", "1."], ["2nd ending", "2."]];
-var signsOf = (v) => v.chart.recording ? SIGNS : [...SIGNS, ...KEPT];
-var FEELS = ["straight", "swing 8ths", "swing 16ths"];
-var COUNT_INS = [["none", 0], ["one bar", 1], ["two bars", 2]];
-var SOUNDS = [["drums", "Drums"], ["rest", "Rest"], ["chart", "Chart"], ["click", "Click"]];
-var line2 = (...parts) => {
-  const e = document.createElement("div");
-  e.className = "wbg-panel-row";
-  e.append(...parts);
-  return e;
-};
-var PANELS = {
-  "Sound": (v) => [
-    line2(...SOUNDS.map(([source, name]) => slider(v, name, `${source}_level`, 0, 100, 5, percent))),
-    line2(...SOUNDS.map(([source, name]) => slider(v, `${name} placed`, `${source}_pan`, -100, 100, 10, side))),
-    line2(
-      button2(v, "Heard / written", "compare", "The recording, then the chart, then both as the sliders say"),
-      menu(v, "Count-in", "count_in_bars", COUNT_INS),
-      toggle(v, "Hits sound when written", "sound_hits"),
-      field(v, "Recording", "file, where it is not found", (path) => v.session.do({ command: "use recording", path }), "14em")
-    )
-  ],
-  "Hit": (v) => [line2(...HIT_COMMANDS.map(([command, name]) => button2(v, name, command)))],
-  "Bars": (v) => [
-    line2(
-      words("Hits of the bars:"),
-      button2(v, "Done", "keep bars"),
-      button2(v, "Next not done", "next undone bar"),
-      button2(v, "Copy", "copy"),
-      button2(v, "Paste", "paste"),
-      button2(v, "Repeat after", "repeat"),
-      choice("Subdivision", [["…", 0], ...SUBDIVISIONS2], (parts) => parts && subdivide2(v, parts))
-    ),
-    line2(words("Bars:"), ...Object.entries(BAR_ACTS).map(([command, will]) => {
-      const e = button2(v, BAR_WORDS[command], command);
-      e.addEventListener("pointerenter", () => {
-        e.title = will(v);
-      });
-      return e;
-    })),
-    line2(
-      words("Marks:"),
-      button2(v, "Section here", "section"),
-      button2(v, "Fill", "mark fill"),
-      button2(v, "Next proposed mark", "next mark"),
-      button2(v, "Not a fill", "drop mark"),
-      button2(v, "Most doubtful bar", "next doubtful bar")
-    )
-  ],
-  "Bar lines": (v) => [
-    line2(
-      menu(v, "For", "bars_meant", ["whole song", "from here on", "selected bars"].map((w) => [w, w])),
-      field(v, "Meter", "4/4", (meter) => v.run("set meter", meter), "4em"),
-      field(v, "Pick-up", "beats", (beats) => v.run("pick-up", beats), "4em"),
-      button2(v, "1 a beat earlier", "one earlier"),
-      button2(v, "1 a beat later", "one later"),
-      button2(v, "1 half a beat later", "one half later")
-    ),
-    line2(
-      button2(v, "Half tempo", "half tempo"),
-      button2(v, "Double tempo", "double tempo"),
-      button2(v, "3 beats for 2", "three for two"),
-      button2(v, "2 beats for 3", "two for three"),
-      button2(v, "Split bar at the cursor", "split bar"),
-      button2(v, "Join with next bar", "join bars")
-    ),
-    line2(
-      button2(v, "Insert a bar here", "insert bars"),
-      button2(v, "Delete bars", "delete bars"),
-      button2(v, "Fix line or let it go", "fix line"),
-      button2(v, "Lay anew from here by ear", "lay anew", "Finds the bars again in the recording; fixed lines and the bars before this one stay"),
-      button2(v, "Mend what disagrees", "mend bars")
-    )
-  ],
-  "Score": (v) => [
-    line2(
-      field(v, "Title", "of the song", (title) => v.edit({ edit: "set heading", title }), "14em", v.chart.title),
-      field(v, "Artist", "who plays it", (artist) => v.edit({ edit: "set heading", artist }), "14em", v.chart.artist),
-      feelMenu(v)
-    ),
-    line2(
-      button2(v, "Section here", "section"),
-      button2(v, "Words over this bar", "cue"),
-      choice("Sign here", [["…", ""], ...signsOf(v)], (text) => text && sign(v, text)),
-      button2(v, "Tempo words", "tempo words", "Words before the tempo of this bar"),
-      button2(v, "Repeat signs", "repeat signs", "The selected bars once, with repeat signs and endings; or never folded"),
-      button2(v, "Slashes", "slashes", "The selected bars as slashes: play as before"),
-      button2(v, "Export", "export", "PDF, PNG, MusicXML and MIDI beside the chart")
-    )
-  ],
-  "View": (v) => [
-    line2(
-      menu(v, "Bars in a line", "bars_per_line", LINES),
-      slider(
-        v,
-        "Doubt hits below",
-        "doubt_below",
-        0,
-        1,
-        0.05,
-        (x) => percent(Math.round(100 * x))
-      ),
-      toggle(v, "Waveform", "show_waveform"),
-      toggle(v, "Spectrogram", "show_spectrogram"),
-      toggle(v, "All drums", "all_rows")
-    )
-  ]
-};
-var BAR_WORDS = {
-  "insert bars": "Insert",
-  "delete bars": "Delete",
-  "duplicate bars": "Duplicate",
-  "bars earlier": "Hits a bar earlier",
-  "bars later": "Hits a bar later"
-};
-var HIT_COMMANDS = [
-  ["softer", "Softer"],
-  ["louder", "Louder"],
-  ["ghost", "Ghost"],
-  ["accent", "Accent"],
-  ["flam", "Flam"],
-  ["drag", "Drag"],
-  ["double", "Double"],
-  ["roll", "Roll"],
-  ["rim shot", "Rim shot"],
-  ["choke", "Choke"],
-  ["open", "Open/closed"],
-  ["half open", "Half open"],
-  ["foot splash", "Foot splash"]
-];
-function feelMenu(v) {
-  const e = choice("Feel", FEELS.map((f) => [f, f]), (feel) => v.edit({ edit: "set heading", feel }));
-  const show2 = () => {
-    e.lastChild.selectedIndex = FEELS.indexOf(v.chart.feel || FEELS[0]);
-  };
-  v.drop.push(v.session.listen(show2));
-  show2();
-  return e;
-}
-function sign(v, text) {
-  const position = /^[a-z.]+$/.test(text) ? v.cursor.at : cueOf(v, v.cursor.bar, (other) => other === text).at;
-  v.edit({ edit: "set text", bar_index: v.cursor.bar, position, text });
-  v.say(`${signsOf(v).find(([, t]) => t === text)[0]} written in ${theBar(v.chart, v.cursor.bar)}.`);
-}
-function subdivide2(v, parts) {
-  const [first, last] = v.selection || [v.cursor.bar, v.cursor.bar];
-  const edits = v.chart.bars.slice(first, last + 1).map((_, k) => ({
-    edit: "set subdivisions",
-    bar_index: first + k,
-    subdivisions: beatSpans(v.chart.time_map.bars[first + k]).map(() => parts)
-  }));
-  v.edit(edits.length > 1 ? { edit: "together", edits, name: "set subdivisions" } : edits[0]);
-  v.say(`Beats of ${barsSaid(v.chart, first, last)} divided anew.`);
-}
-
-// js/toolbar.js
-var KEY_OF = new Map(SHORTCUTS.flatMap(({ shortcuts }) => shortcuts.map((s) => [s.command, s.keys[0]])));
-var keyOf = (command) => KEY_OF.get(command);
-var capOf = (key) => key.replace(/^ $/, "Space").replace(/^Shift\+(?=[A-Z]$)/, "").replace("Arrow", "").replace("+", " ").trim() || "+";
-function button2(view, words2, command, tooltip = "") {
-  const e = make("button", "wbg-button", { type: "button" });
-  e.textContent = words2;
-  const key = keyOf(command);
-  e.title = [tooltip, key && `Key: ${capOf(key)}`].filter(Boolean).join(" · ");
-  e.dataset.command = command;
-  e.addEventListener("click", () => view.run(command));
-  return e;
-}
-function toggle(view, words2, trait, tooltip = "") {
-  const e = make("button", "wbg-button", { type: "button", title: tooltip });
-  e.textContent = words2;
-  e.addEventListener("click", () => view.set(trait, !view.model.get(trait)));
-  follow(view, trait, (on) => e.setAttribute("aria-pressed", String(Boolean(on))));
-  return e;
-}
-function slider(view, words2, trait, low, high, step, said = String) {
-  const label = make("label", "wbg-slider");
-  const input = make("input", "", { type: "range", min: low, max: high, step, "aria-label": words2 });
-  const value2 = make("output", "");
-  const live = () => {
-    view.model.set(trait, Number(input.value));
-    value2.textContent = said(Number(input.value));
-  };
-  input.addEventListener("input", live);
-  input.addEventListener("change", () => view.set(trait, Number(input.value)));
-  label.append(document.createTextNode(words2), input, value2);
-  follow(view, trait, (now2) => {
-    input.value = String(now2);
-    value2.textContent = said(now2);
-  });
-  return label;
-}
-function menu(view, words2, trait, options) {
-  const e = choice(words2, options, (value2) => view.set(trait, value2));
-  follow(view, trait, (now2) => {
-    e.lastChild.selectedIndex = options.findIndex(([, value2]) => value2 === now2);
-  });
-  return e;
-}
-function choice(words2, options, act) {
-  const label = make("label", "wbg-choice");
-  const select = make("select", "", { "aria-label": words2 });
-  for (const [name] of options) {
-    const option = make("option", "");
-    option.textContent = name;
-    select.append(option);
-  }
-  select.addEventListener("change", () => act(options[select.selectedIndex][1]));
-  label.append(document.createTextNode(words2), select);
-  return label;
-}
-function field(view, words2, placeholder, act, width = "9em", value2 = "") {
-  const label = make("label", "wbg-field");
-  const input = make("input", "", { type: "text", maxlength: "120", placeholder, "aria-label": words2 });
-  input.style.width = width;
-  input.value = value2;
-  input.addEventListener("keydown", (event) => {
-    if (event.key !== "Enter" && event.key !== "Escape") return;
-    if (event.key === "Enter") act(input.value.trim());
-    event.preventDefault();
-    view.takeKeys();
-  });
-  label.append(document.createTextNode(words2), input);
-  return label;
-}
-function words(text) {
-  const e = make("span", "wbg-words");
-  e.textContent = text;
-  return e;
-}
-function follow(view, trait, show2) {
-  const tell = () => show2(view.model.get(trait));
-  view.model.on(`change:${trait}`, tell);
-  view.drop.push(() => view.model.off(`change:${trait}`, tell));
-  tell();
-}
-var Toolbar = class {
-  constructor(view) {
-    this.view = view;
-    this.element = make("div", "wbg-tools", { role: "toolbar", "aria-label": "Tools of the grid" });
-    this.panel = make("div", "wbg-panel", { role: "region" });
-    this.panel.hidden = true;
-    const group = (...parts) => {
-      const e = make("span", "wbg-group");
-      e.append(...parts);
-      return e;
-    };
-    this.play = button2(view, "Play", "play");
-    follow(view, "playing", (on) => {
-      this.play.textContent = on ? "Stop" : "Play";
-      this.play.setAttribute("aria-pressed", String(on));
-    });
-    this.tabs = Object.keys(PANELS).map((name) => {
-      const tab = make("button", "wbg-button wbg-tab", { type: "button", "aria-expanded": "false" });
-      tab.textContent = name;
-      tab.addEventListener("click", () => this.open(this.opened === name ? "" : name));
-      return tab;
-    });
-    this.element.append(
-      group(this.play, toggle(view, "Loop", "loop", "Key: l"), slider(view, "", "speed_percent", 25, 150, 5, (x) => `${x} %`)),
-      group(
-        button2(view, "Next doubt", "next doubt"),
-        button2(view, "Keep", "keep"),
-        button2(view, "Remove", "reject"),
-        button2(view, "Same elsewhere", "correct repeats", "The same correction in every bar that matches")
-      ),
-      group(button2(view, "Undo", "undo"), button2(view, "Redo", "redo"), button2(view, "Save", "save")),
-      group(...this.tabs, button2(view, "?", "keys", "All keys"))
-    );
-    for (const part of [this.element, this.panel]) {
-      part.addEventListener("pointerdown", (event) => this.keepKeys(event));
-      part.addEventListener("click", (event) => this.keepKeys(event));
-      part.addEventListener("change", (event) => {
-        if (event.target.tagName === "SELECT") view.takeKeys();
-      });
-    }
-  }
-  /** A press on a button leaves the keys with the sheet; one on a field takes them there. */
-  keepKeys(event) {
-    if (event.target.closest("select, input[type=text]")) return;
-    if (event.type === "pointerdown" && event.target.closest("input")) return;
-    if (event.type === "click" && event.detail === 0) return;
-    if (event.type === "pointerdown") event.preventDefault();
-    const asked = this.view.askBox.contains(document.activeElement);
-    if (!event.target.closest("label") && !asked) this.view.takeKeys();
-  }
-  /** Open a panel by its name; "" folds it. */
-  open(name) {
-    this.opened = name;
-    this.tabs.forEach((tab) => tab.setAttribute("aria-expanded", String(tab.textContent === name)));
-    this.panel.hidden = !name;
-    this.panel.setAttribute("aria-label", name);
-    this.closing?.();
-    const before = this.view.drop.length;
-    this.panel.replaceChildren(...name ? PANELS[name](this.view) : []);
-    const mine = this.view.drop.splice(before);
-    this.closing = () => mine.forEach((drop) => drop());
-    this.view.bars.update();
-    this.view.fit();
-  }
-};
-
-// js/context_menu.js
-function itemsOfHits(v, hits2) {
-  const { kit } = v.session.info;
-  const many = hits2.length > 1 ? ` ${hits2.length} hits` : "";
-  const able = ARTICULATIONS.filter(([name]) => hits2.some(({ note }) => kit[note.instrument].articulations.includes(name)));
-  return [
-    [`Keep${many}`, "keep"],
-    [`Remove${many}`, "remove"],
-    ["Louder", "louder"],
-    ["Softer", "softer"],
-    ["To another drum …", () => openDrums(v)],
-    ...able.map(([name, words2]) => (
-      /** @type {Item} */
-      [words2, name]
-    )),
-    ["Right hand", "right hand"],
-    ["Left hand", "left hand"],
-    ["All like this", "all alike"],
-    ["In every bar", "in every bar"],
-    ["Copy", "copy"],
-    ["Repeat after", "repeat"]
-  ];
-}
-var ARTICULATIONS = [
-  ["ghost", "Ghost"],
-  ["accent", "Accent"],
-  ["flam", "Flam"],
-  ["drag", "Drag"],
-  ["double", "Double"],
-  ["roll", "Roll"],
-  ["rim shot", "Rim shot"],
-  ["choke", "Choke"],
-  ["half open", "Half open"],
-  ["foot splash", "Foot splash"]
-];
-var OF_BARS = [
-  ["Done: keep all hits", "keep bars"],
-  ["Copy hits", "copy"],
-  ["Paste", "paste"],
-  ["Take hits out", "cut"],
-  ["Repeat after", "repeat"],
-  ["Play", "play"],
-  ["Section here", "section"],
-  ["Split bar here", "split bar"],
-  ["Join with next bar", "join bars"],
-  ["Lay anew from here by ear", "lay anew"],
-  ["Fix line or let it go", "fix line"]
-];
-var shown = null;
-function openMenu(v, x, y, ofBars) {
-  const hits2 = ofBars ? [] : hitsMeant(v);
-  const possible = possibleAt(v.chart, v.time, v.cursor) ? [["Write the possible hit", "keep"], ["Refuse it", "reject"]] : [];
-  const empty = [
-    ...possible,
-    ["Write a hit", "toggle"],
-    ["Paste", "paste"],
-    ["Fill the row", "fill row"],
-    ["Section here", "section"],
-    ["Fill from here", "mark fill"]
-  ];
-  const acts = Object.entries(BAR_ACTS).map(([command, will]) => [will(v), command]);
-  show(v, x, y, ofBars ? [...OF_BARS, ...acts] : hits2.length ? itemsOfHits(v, hits2) : empty);
-}
-function openRowMenu(v, x, y, instrument) {
-  v.moveCursor({ ...v.cursor, instrument }, false);
-  const stretch = v.selection || [0, v.chart.bars.length - 1];
-  const hits2 = hitsOf2(v.chart, stretch, (n) => n.instrument === instrument);
-  const doubts = hits2.filter(({ note }) => isDoubtful(note, v.doubtBelow));
-  const possible = possibleOf(v.chart, v.time, stretch).filter((h) => h.instrument === instrument);
-  const choose = (some) => () => {
-    closeMenu();
-    v.choose(chosenOf(some));
-    v.sayChosen();
-  };
-  const act = (edit, done) => () => {
-    closeMenu();
-    v.session.edit(edit);
-    v.say(`${done}${v.selection ? " in the selected bars" : " in the whole song"}; Ctrl Z takes back.`);
-  };
-  const its = (some, what) => `its ${some.length > 1 ? `${some.length} ${what.replace("hit", "hits")}` : what}`;
-  const items = [];
-  if (hits2.length) items.push([`Choose ${its(hits2, "hit")}`, choose(hits2)]);
-  if (doubts.length) {
-    items.push(
-      [`Choose ${its(doubts, "hit in doubt")}`, choose(doubts)],
-      [`Keep ${its(doubts, "hit in doubt")}`, act(changeEdit(doubts, () => ({ confirmed: true }), "keep"), `${doubts.length} kept`)],
-      [`Take out ${its(doubts, "hit in doubt")}`, act(removeEdit(doubts, "remove hits"), `${doubts.length} taken out`)]
-    );
-  }
-  if (possible.length) {
-    items.push(
-      [
-        `Write ${its(possible, "possible hit")}`,
-        act(together(answerEdits(possible, true), "write possible hits"), `${possible.length} written`)
-      ],
-      [
-        `Refuse ${its(possible, "possible hit")}`,
-        act(together(answerEdits(possible, false), "refuse possible hits"), `${possible.length} refused`)
-      ]
-    );
-  }
-  if (hits2.length) {
-    items.push([`Give ${its(hits2, "hit")} to another drum …`, () => {
-      v.choose(chosenOf(hits2));
-      openDrums(v);
-    }]);
-  }
-  items.push(["Fill the row in this bar", "fill row"]);
-  show(v, x, y, items);
-}
-function openDrums(v) {
-  const box = shown.getBoundingClientRect();
-  show(v, box.left, box.top, Object.keys(v.session.info.kit).map((name) => [name, () => v.run("to drum", name)]));
-}
-function show(v, x, y, items) {
-  closeMenu();
-  const list = make("div", "wbg-menu", { role: "menu" });
-  for (const [words2, act] of items) {
-    const item = make("button", "", { type: "button", role: "menuitem" });
-    const key = typeof act === "string" && keyOf(act);
-    item.append(words2, ...key ? [cap(key)] : []);
-    item.addEventListener("click", () => {
-      if (typeof act === "string") {
-        closeMenu();
-        v.run(act);
-      } else act();
-      if (!shown) v.takeKeys();
-    });
-    list.append(item);
-  }
-  list.addEventListener("keydown", (event) => {
-    const all = [...list.children];
-    const here = all.indexOf(document.activeElement);
-    const to = { ArrowDown: here + 1, ArrowUp: here - 1, Home: 0, End: -1 }[event.key];
-    if (to !== void 0) all.at(to % all.length).focus();
-    else if (event.key === "Escape" || event.key === "Tab") {
-      closeMenu();
-      v.takeKeys();
-    } else return;
-    event.preventDefault();
-  });
-  list.popover = "manual";
-  v.el.append(list);
-  list.showPopover();
-  list.style.left = `${Math.max(Math.min(x, window.innerWidth - list.offsetWidth - 4), 0)}px`;
-  list.style.top = `${Math.max(Math.min(y, window.innerHeight - list.offsetHeight - 4), 4)}px`;
-  shown = list;
-  list.firstChild?.focus({ preventScroll: true });
-  const elsewhere = (event) => {
-    if (!list.contains(event.target)) closeMenu();
-  };
-  document.addEventListener("pointerdown", elsewhere, true);
-  list.closing = () => document.removeEventListener("pointerdown", elsewhere, true);
-}
-var cap = (key) => {
-  const e = make("span", "wbg-cap");
-  e.textContent = capOf(key);
-  return e;
-};
-function closeMenu() {
-  shown?.closing();
-  shown?.remove();
-  shown = null;
 }
 
 // js/keyboard.js
@@ -4250,6 +4459,8 @@ var View = class {
     this.answers = [];
     this.questions = 0;
     this.atFault = "";
+    this.aside = "";
+    this.drums = null;
     this.pictures = new LinePictures(drawLine);
     this.drop = [];
     this.build();
@@ -4394,6 +4605,7 @@ var View = class {
     if (what === "chart") {
       const relaid = this.followTheRecording();
       if (this.words && this.session.seq !== this.wordsFor) this.words = "";
+      if (this.aside && this.session.seq !== this.asideFor) this.aside = "";
       this.keepCursorInside();
       this.relayout();
       if (relaid) this.scrollToBar(this.cursor.bar);
@@ -4503,6 +4715,7 @@ var View = class {
       this.showHere();
       this.whenIdle("table", () => this.table.update(this.chart, this.rows, this.columns(this.cursor.bar), this.cursor));
     }
+    if (this.drums) this.whenIdle("drums", () => this.drums?.update());
     if (!this.palette) this.renewPalette();
     const ratio = window.devicePixelRatio || 1;
     const { scrollTop: top, clientHeight: shown2 } = this.scroller;
@@ -4658,6 +4871,7 @@ var View = class {
     const mark = markMeant(chart, cursor);
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words2.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
+    if (this.aside) words2.push(this.aside);
     write(this.here, words2.join(" — "));
   }
   /** What else is asked at the cursor, and where the same is; `isAsked`: the cursor's own hit is in doubt or possible. */
@@ -4693,6 +4907,12 @@ var View = class {
     if (!this.session.error) return;
     this.session.error = "";
     this.session.changed("error");
+  }
+  /** Say something beside what is at the cursor. */
+  tellAside(text) {
+    this.aside = text;
+    this.asideFor = this.session.seq;
+    this.showCursor();
   }
   /** Bars just corrected, each with the bars that are as it was before, and what was done. @returns {[number, number[], string][]} */
   get offersNow() {
@@ -4770,6 +4990,7 @@ var View = class {
   moveCursor(cursor, clearSelection = true) {
     this.cursor = cursor;
     this.atFault = "";
+    this.aside = "";
     if (clearSelection) {
       this.selection = null;
       this.anchor = null;
@@ -4976,6 +5197,7 @@ var View = class {
   onListener() {
     const playing = this.listener.state === "playing";
     this.showState();
+    this.drums?.update();
     if (this.model.get("playing") !== (this.listener.state !== "stopped")) {
       this.set("playing", this.listener.state !== "stopped");
     }

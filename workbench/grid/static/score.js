@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 6c889a26a3555e0566f9f01bd8544f7b5d29089b786ee9c82afbf5b83dac3e47 */
+/* Made by python workbench/grid/bundle.py; sources 33d700c7f3ae0ac9830fe816c00ad53945c6c33008e6def28b03c809126b4bfb */
 
 // js/score.js
 function safeSvg(text) {
