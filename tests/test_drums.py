@@ -90,6 +90,11 @@ def test_a_drum_is_given_to_another_and_every_stroke_stays_where_it_was_heard():
         SONG.note_time_s(*hit) for hit in SONG.notes()
     )
     assert not drums_of(named)[0].doubts
+    # However much the song asks, what was named is not asked again, and nothing that was only heard is certain.
+    asking = replace(SONG, doubt_below=0.97)
+    assert drums_of(apply(asking, NameDrum("open hi-hat", "ride")))[0].doubts == 0
+    heard = apply(replace(SONG, doubt_below=1.0), NameDrum("open hi-hat", "ride"))
+    assert all(n.confidence < 1 for _, n in heard.notes())
     # It may be named once more.
     assert apply(named, NameDrum("ride", "crash")).instruments_used() == ("crash", "kick")
 

@@ -294,6 +294,7 @@ def test_the_clearest_strokes_of_a_drum_come_one_after_the_other(document):
     grid._send_sound({**wish, "source": "recording of snare"})
     ((message, (data,)),) = [s for s in sent if s[0]["type"] == "audio"]
     sound = np.frombuffer(data, "<i2").reshape(MOST_EXAMPLES, -1)
+    assert message["places"].count("bar ") == MOST_EXAMPLES and message["places"].startswith("bar 1 on ")
     assert message["last"] and sound.shape[1] == round(EXAMPLE_S * RATE) + round(GAP_S * RATE)
     assert [np.flatnonzero(one)[0] for one in sound] == pytest.approx([EXAMPLE_LEAD_S * RATE] * MOST_EXAMPLES, abs=1)
     # In the bars of a passage only; what is not there is said.

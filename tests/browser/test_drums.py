@@ -138,6 +138,7 @@ def test_the_clearest_strokes_of_a_drum_are_heard_one_after_the_other(draft):
     grid.becomes("view.listener.state === 'playing' && view.listener.playing.passage.drum === 'snare'")
     assert grid.evaluate("return view.listener.context.state") == "running"
     expect(hear).to_have_text("Stop")
+    says(page, r"^The clearest strokes of the snare: (bar \d+|the pick-up) on ")
     heard = grid.evaluate("""
         const [pieces] = [...view.listener.kept].filter(([key]) => key.startsWith("recording of snare"))
           .map(([, p]) => p);

@@ -47,6 +47,9 @@ MARK_KINDS: tuple[str, ...] = ("fill", "groove", "note", "crescendo", "diminuend
 #: Hits less sure than this, and not confirmed, are in doubt where no draft has chosen a limit for its song.
 DOUBT_BELOW = 0.75
 
+#: What was only heard is never certain: a confidence of 1 means that somebody wrote it.
+SUREST_HEARD = 0.999
+
 
 @dataclass(frozen=True)
 class Note:

@@ -17,7 +17,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from workbench.chart import Chart, Mark, Note, PossibleHit, Section, Text, WrittenBar, barcount, rebarring
-from workbench.chart.chart import ON_TIME_S
+from workbench.chart.chart import ON_TIME_S, SUREST_HEARD
 from workbench.chart.counting import bar_name, beats_said, the_bar
 from workbench.chart.drumkit import KitLine, articulations_of, instrument, one_surface
 from workbench.chart.meter import Meter, TimeMap
@@ -31,9 +31,9 @@ from workbench.errors import ChartError
 HEARD_WITHIN_S = 0.06
 #: A tap this near to a stroke means the stroke, seconds (spread of tapping to a beat some 20–40 ms; from memory).
 TAP_MEANS_STROKE_S = 0.06
-#: A drafted hit is at least so sure once a user has said which drum it is: of the 1,348 hits of 18 drums that drafts of
-#: 9 electronic songs (``training/project_songs.py``; drums alone, and mixes) had named wrong as a whole, 93 % fell on a
-#: stroke of the right drum, and on one that was not written already (50 ms).
+#: A drafted hit is at least so sure once a user has said which drum it is, and sure enough to be in doubt no more: of
+#: the 1,348 hits of 18 drums that drafts of 9 electronic songs (``training/project_songs.py``; drums alone, and mixes)
+#: had named wrong as a whole, 93 % fell on a stroke of the right drum, and on one that was not written already (50 ms).
 NAMED_CONFIDENCE = 0.9
 #: Parts of a beat to which the ends of marks are moved when bars are laid anew.
 MARK_STEPS = 12
@@ -327,11 +327,12 @@ class NameDrum(Edit, called="name drum"):
         return replace(chart.bars[k], notes=tuple(by_key.values()))
 
     def _named(self, chart: Chart, k: int, note: Note) -> Note:
+        settled = min(max(NAMED_CONFIDENCE, chart.doubt_below), SUREST_HEARD)
         named = replace(
             note,
             instrument=self.new,
             articulations=note.articulations & articulations_of(instrument(self.new)),
-            confidence=max(note.confidence, NAMED_CONFIDENCE),
+            confidence=max(note.confidence, settled),
         )
         # What was never heard is played as its drum usually is, and the new one may be played otherwise.
         later_s = chart.later_s(k, note)

@@ -31,7 +31,7 @@ from workbench.chart import DOUBT_BELOW, Chart
 from workbench.chart import data as chartdata
 from workbench.chart.baracts import lines_taken_along
 from workbench.chart.counting import bar_list
-from workbench.chart.drums import clearest, named_words
+from workbench.chart.drums import clearest, named_words, places_said
 from workbench.chart.edits import Edit, LayBars, NameDrum, SetBars
 from workbench.errors import AudioError, ChartError, WorkbenchError
 from workbench.files.audio import SAMPLE_RATE_HZ, Audio, load_audio, sha256_of
@@ -462,7 +462,7 @@ class HitGrid(anywidget.AnyWidget):
         try:
             passage = passages.Passage.from_message(message)
             rate = self._rate()
-            total, pieces = self._pieces(str(message.get("source")), passage, rate)
+            total, pieces = self._pieces(str(message.get("source")), passage, rate, heading)
             sound = _Sound(heading, rate, total, iter(pieces))
             most = message.get("pieces")
             most = None if most is None else max(chartdata.int_from_data(most), 1)
@@ -502,18 +502,10 @@ class HitGrid(anywidget.AnyWidget):
     def _rate(self) -> int:
         return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ
 
-    def _examples(self, part: str, name: str, passage: passages.Passage) -> np.ndarray:
-        """The clearest strokes of a drum in the bars of a passage, as they sound in a part of the recording."""
-        chart = self.document.chart
-        if self._audio is None:
-            raise AudioError("This chart has no recording to listen to.")
-        hits = clearest(chart, name, range(*passages.bars_of(chart.time_map, passage)))
-        if part not in passages.PARTS or not hits:
-            raise ChartError(f"There is no {name} to hear in these bars.")
-        return passages.examples_sound(self._audio.result(), [chart.note_time_s(k, n) for k, n in hits], part)
-
-    def _pieces(self, source: str, passage: passages.Passage, rate: int) -> tuple[int, Iterable[np.ndarray]]:
-        """Number of frames of a source, and its sound in pieces (frames, channels)."""
+    def _pieces(
+        self, source: str, passage: passages.Passage, rate: int, heading: dict[str, Any]
+    ) -> tuple[int, Iterable[np.ndarray]]:
+        """Number of frames of a source, and its sound in pieces (frames, channels); what is said of it is headed so."""
         chart = self.document.chart
         if source == "chart":
             return passage.frames(rate), passages.chart_sound(chart, passage, rate)
@@ -533,7 +525,13 @@ class HitGrid(anywidget.AnyWidget):
             sound = passages.hit_sound(source.removeprefix("hit "), rate)
         elif " of " in source:
             part, _, name = source.partition(" of ")
-            sound = self._examples(part, name, passage)
+            hits = clearest(chart, name, range(*passages.bars_of(chart.time_map, passage)))
+            if part not in passages.PARTS or not hits:
+                raise ChartError(f"There is no {name} to hear in these bars.")
+            if self._audio is None:
+                raise AudioError("This chart has no recording to listen to.")
+            heading["places"] = places_said(chart, hits)
+            sound = passages.examples_sound(self._audio.result(), [chart.note_time_s(k, n) for k, n in hits], part)
         else:
             raise ChartError(f"There is no sound called {source!r}.")
         return len(sound), passages.in_pieces(sound, rate)

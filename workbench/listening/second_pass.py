@@ -24,6 +24,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from workbench.chart import PossibleHit
+from workbench.chart.chart import SUREST_HEARD
 from workbench.chart.drumkit import DETECTED, Limb, instrument, one_surface
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
@@ -57,8 +58,6 @@ WRITTEN_FROM = 0.3
 LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
 #: What is less likely to have been played than this is not kept.
 LEAST_POSSIBLE = 0.03
-#: What was only heard is never certain: a confidence of 1 means that somebody wrote it.
-SUREST_HEARD = 0.999
 
 #: What is measured of a whole song: how clearly it is heard.
 OF_SONG = (

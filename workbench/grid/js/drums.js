@@ -163,11 +163,15 @@ function tell(element, words) {
 }
 
 /** Play a drum's clearest strokes out of the recording, or stop them. */
-function hearDrum(view, name) {
+async function hearDrum(view, name) {
   const { listener, chart } = view;
-  if (listener.playing?.passage.drum === name) return listener.stop();
+  if (listener.playing?.passage.drum === name) {
+    listener.stop();
+    return;
+  }
   const { bars: [first, last] } = stretchOf(view);
   const { bars, end_s } = chart.time_map;
   view.session.error = "";
-  return listener.playDrum(name, { start_s: bars[first].beats_s[0], end_s: bars[last + 1]?.beats_s[0] ?? end_s });
+  const places = await listener.playDrum(name, { start_s: bars[first].beats_s[0], end_s: bars[last + 1]?.beats_s[0] ?? end_s });
+  if (places) view.say(`The clearest strokes of the ${name}: ${places}.`);
 }

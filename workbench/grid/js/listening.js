@@ -203,6 +203,7 @@ export class Listener {
    * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
    * rest is turned down.
    * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   * @returns {Promise<string|undefined>} where they are, in words, once they sound
    */
   async playDrum(drum, stretch) {
     this.stop();
@@ -216,7 +217,7 @@ export class Listener {
       const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
       const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
       await awake;
-      if (this.playing !== mine) return;
+      if (this.playing !== mine) return undefined;
       const node = this.context.createBufferSource();
       node.buffer = joinPieces(this.context, pieces);
       mine.out = this.context.createGain();
@@ -227,8 +228,10 @@ export class Listener {
       mine.nodes.add(node);
       this.state = "playing";
       this.changed("state");
+      return pieces[0].message.places;
     } catch (error) {
       this.failed(mine, error);
+      return undefined;
     }
   }
 

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 33d700c7f3ae0ac9830fe816c00ad53945c6c33008e6def28b03c809126b4bfb */
+/* Made by python workbench/grid/bundle.py; sources 3825c6da283dbb0dafacb49fa3ad8d6d4820f7adc782f975211ad796aca3e30e */
 
 // js/counting.js
 var SYLLABLES = {
@@ -1320,6 +1320,7 @@ var Listener = class {
    * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
    * rest is turned down.
    * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   * @returns {Promise<string|undefined>} where they are, in words, once they sound
    */
   async playDrum(drum, stretch) {
     this.stop();
@@ -1333,7 +1334,7 @@ var Listener = class {
       const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
       const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
       await awake;
-      if (this.playing !== mine) return;
+      if (this.playing !== mine) return void 0;
       const node = this.context.createBufferSource();
       node.buffer = joinPieces(this.context, pieces);
       mine.out = this.context.createGain();
@@ -1344,8 +1345,10 @@ var Listener = class {
       mine.nodes.add(node);
       this.state = "playing";
       this.changed("state");
+      return pieces[0].message.places;
     } catch (error) {
       this.failed(mine, error);
+      return void 0;
     }
   }
   /** What was to sound cannot: stop, and say why. */
@@ -3452,13 +3455,17 @@ function tell(element2, words2) {
     return k ? [" ", e] : [e];
   }));
 }
-function hearDrum(view, name) {
+async function hearDrum(view, name) {
   const { listener, chart } = view;
-  if (listener.playing?.passage.drum === name) return listener.stop();
+  if (listener.playing?.passage.drum === name) {
+    listener.stop();
+    return;
+  }
   const { bars: [first, last] } = stretchOf(view);
   const { bars: bars2, end_s } = chart.time_map;
   view.session.error = "";
-  return listener.playDrum(name, { start_s: bars2[first].beats_s[0], end_s: bars2[last + 1]?.beats_s[0] ?? end_s });
+  const places = await listener.playDrum(name, { start_s: bars2[first].beats_s[0], end_s: bars2[last + 1]?.beats_s[0] ?? end_s });
+  if (places) view.say(`The clearest strokes of the ${name}: ${places}.`);
 }
 
 // js/commands.js

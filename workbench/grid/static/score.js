@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 33d700c7f3ae0ac9830fe816c00ad53945c6c33008e6def28b03c809126b4bfb */
+/* Made by python workbench/grid/bundle.py; sources 3825c6da283dbb0dafacb49fa3ad8d6d4820f7adc782f975211ad796aca3e30e */
 
 // js/score.js
 function safeSvg(text) {
