@@ -72,7 +72,7 @@ export function doubtedWords(drums, told) {
   const said = all.map((d) => `${d.doubts} of ${allOf(d)}`);
   if (!said.length) return "";
   const list = [said.slice(0, -1).join(", "), said.at(-1)].filter(Boolean).join(" and ");
-  return `${list} are in doubt: Drums (H) lets you hear them and say at once what they are`;
+  return `${list} are in doubt: Drums (H) lets you hear and name them at once`;
 }
 
 /** The panel: a line for each drum. */

@@ -455,6 +455,8 @@ export class View {
     const possible = possibleAt(chart, this.time, cursor);
     words.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible)
       : `${cursor.instrument} on ${thePlace(timed, parseFraction(cursor.at))}: empty`);
+    // What is said once stands before what the next stops say again: the line may be too short for all of it.
+    if (this.aside) words.push(this.aside);
     const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
     words.push(...asked);
     if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
@@ -465,7 +467,6 @@ export class View {
     // Its own words stand over its stretch.
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
-    if (this.aside) words.push(this.aside);
     write(this.here, words.join(" — "));
   }
 

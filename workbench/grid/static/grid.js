@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3825c6da283dbb0dafacb49fa3ad8d6d4820f7adc782f975211ad796aca3e30e */
+/* Made by python workbench/grid/bundle.py; sources 8619078b0c10b0fb4bb97fa03300a870d8d75d34738c35fa1f1c2000edb9e70f */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3374,7 +3374,7 @@ function doubtedWords(drums, told) {
   const said = all.map((d) => `${d.doubts} of ${allOf(d)}`);
   if (!said.length) return "";
   const list = [said.slice(0, -1).join(", "), said.at(-1)].filter(Boolean).join(" and ");
-  return `${list} are in doubt: Drums (H) lets you hear them and say at once what they are`;
+  return `${list} are in doubt: Drums (H) lets you hear and name them at once`;
 }
 var DrumPanel = class {
   constructor(view) {
@@ -4869,6 +4869,7 @@ var View = class {
     const words2 = [`${barName(chart, cursor.bar)}${chart.bars[cursor.bar].done ? " (done)" : ""}`];
     const possible = possibleAt(chart, this.time, cursor);
     words2.push(note ? describeNote(chart, cursor.bar, note) : possible ? describePossible(chart, possible) : `${cursor.instrument} on ${thePlace(timed, parseFraction(cursor.at))}: empty`);
+    if (this.aside) words2.push(this.aside);
     const asked = this.askedHere(note ? isDoubtful(note, this.doubtBelow) : Boolean(possible));
     words2.push(...asked);
     if (!asked.length && !this.offersNow.some(([bar]) => bar === cursor.bar)) {
@@ -4878,7 +4879,6 @@ var View = class {
     const mark = markMeant(chart, cursor);
     const said = mark && describeMark(chart, cursor.bar, { ...mark, text: "" });
     if (said) words2.push(said + (mark.confirmed ? "" : " (k keeps it, u takes it away)"));
-    if (this.aside) words2.push(this.aside);
     write(this.here, words2.join(" — "));
   }
   /** What else is asked at the cursor, and where the same is; `isAsked`: the cursor's own hit is in doubt or possible. */

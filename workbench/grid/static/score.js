@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 3825c6da283dbb0dafacb49fa3ad8d6d4820f7adc782f975211ad796aca3e30e */
+/* Made by python workbench/grid/bundle.py; sources 8619078b0c10b0fb4bb97fa03300a870d8d75d34738c35fa1f1c2000edb9e70f */
 
 // js/score.js
 function safeSvg(text) {
