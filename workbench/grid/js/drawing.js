@@ -297,7 +297,7 @@ function drawPossible(g, { possible, sheet, kit, rowOf, palette, chosen }, line,
     const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     const x = bar.x + valueOf(parseFraction(hit.at)) * line.scale;
     if (chosen.has(placeKey({ bar: bar.bar, at: hit.at, instrument: hit.instrument }))) drawChosen(g, sheet, palette, x, row, radius);
-    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, palette);
+    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, hit.probability, palette);
   }
 }
 

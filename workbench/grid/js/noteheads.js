@@ -38,10 +38,22 @@ export function drawHead(g, kind, x, y, r) {
   g.fill();
 }
 
-/** A hit that may have been played: the outline of its head. */
-export function drawHollow(g, x, y, r, kind, palette) {
+/** From this likelihood of an error on a mark is drawn as boldly as can be, and never more faintly than so much of that. */
+const BOLD_FROM = 0.4, FAINTEST = 0.5;
+
+/**
+ * How boldly a doubt is drawn: most doubts of a dense song are unlikely errors, and the likely ones should catch the eye.
+ * @param {number} error how likely a hit is wrong, or a possible hit was played
+ * @returns {number} up to 1
+ */
+export const boldness = (error) => FAINTEST + (1 - FAINTEST) * Math.min(Math.max(error, 0) / BOLD_FROM, 1);
+
+/** A hit that may have been played: the outline of its head, the bolder, the likelier it was. */
+export function drawHollow(g, x, y, r, kind, likely, palette) {
+  const bold = boldness(likely);
+  g.globalAlpha = bold;
   g.strokeStyle = palette.doubt;
-  g.lineWidth = 1.8;
+  g.lineWidth = 0.8 + 1.2 * bold;
   g.setLineDash([2.5, 1.5]);
   g.beginPath();
   if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
@@ -54,6 +66,7 @@ export function drawHollow(g, x, y, r, kind, palette) {
   }
   g.stroke();
   g.setLineDash([]);
+  g.globalAlpha = 1;
 }
 
 /** Below this radius a head is no more than a tick, pixels. */
@@ -105,14 +118,17 @@ export function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtf
     g.stroke();
   }
   if (doubtful) {
+    const bold = boldness(1 - (note.confidence ?? 1));
+    g.globalAlpha = bold;
     g.strokeStyle = palette.doubt;
-    g.lineWidth = 1.6;
+    g.lineWidth = 0.6 + 1.2 * bold;
     g.setLineDash([2.5, 2]);
     g.beginPath();
     g.arc(x, base, r + 3.6, 0, Math.PI * 2);
     g.stroke();
     g.setLineDash([]);
-    if (r > 4) {
+    g.globalAlpha = 1;
+    if (r > 4 && bold === 1) {
       g.fillStyle = palette.doubt;
       g.font = palette.smallBold;
       g.textAlign = "left";

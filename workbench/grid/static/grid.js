@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8619078b0c10b0fb4bb97fa03300a870d8d75d34738c35fa1f1c2000edb9e70f */
+/* Made by python workbench/grid/bundle.py; sources 8a4c66f6ac3c439258f65e3c7fa22e3ac10d3052f6c4bf08fbebcdeedc173934 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -2001,9 +2001,14 @@ function drawHead(g, kind, x, y, r) {
   g.closePath();
   g.fill();
 }
-function drawHollow(g, x, y, r, kind, palette) {
+var BOLD_FROM = 0.4;
+var FAINTEST = 0.5;
+var boldness = (error) => FAINTEST + (1 - FAINTEST) * Math.min(Math.max(error, 0) / BOLD_FROM, 1);
+function drawHollow(g, x, y, r, kind, likely, palette) {
+  const bold = boldness(likely);
+  g.globalAlpha = bold;
   g.strokeStyle = palette.doubt;
-  g.lineWidth = 1.8;
+  g.lineWidth = 0.8 + 1.2 * bold;
   g.setLineDash([2.5, 1.5]);
   g.beginPath();
   if (kind === "normal") g.ellipse(x, y, r * 1.2, r * 0.88, -0.35, 0, Math.PI * 2);
@@ -2016,6 +2021,7 @@ function drawHollow(g, x, y, r, kind, palette) {
   }
   g.stroke();
   g.setLineDash([]);
+  g.globalAlpha = 1;
 }
 var LEAST_HEAD_PX = 1.7;
 function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtful, heardX, palette }) {
@@ -2056,14 +2062,17 @@ function drawHit(g, { kind, x, y: base, radius: r, stemRoom, note, doubtful, hea
     g.stroke();
   }
   if (doubtful) {
+    const bold = boldness(1 - (note.confidence ?? 1));
+    g.globalAlpha = bold;
     g.strokeStyle = palette.doubt;
-    g.lineWidth = 1.6;
+    g.lineWidth = 0.6 + 1.2 * bold;
     g.setLineDash([2.5, 2]);
     g.beginPath();
     g.arc(x, base, r + 3.6, 0, Math.PI * 2);
     g.stroke();
     g.setLineDash([]);
-    if (r > 4) {
+    g.globalAlpha = 1;
+    if (r > 4 && bold === 1) {
       g.fillStyle = palette.doubt;
       g.font = palette.smallBold;
       g.textAlign = "left";
@@ -2403,7 +2412,7 @@ function drawPossible(g, { possible, sheet, kit, rowOf, palette, chosen }, line3
     const radius = Math.min(5.4, bar.width * 0.12, sheet.rowHeights[row] * 0.42);
     const x = bar.x + valueOf(parseFraction(hit.at)) * line3.scale;
     if (chosen.has(placeKey({ bar: bar.bar, at: hit.at, instrument: hit.instrument }))) drawChosen(g, sheet, palette, x, row, radius);
-    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, palette);
+    drawHollow(g, x, rowBase(sheet, row), radius, kit[hit.instrument].notehead, hit.probability, palette);
   }
 }
 function drawCursor(g, { cursor, sheet, palette, rowOf, focused }, line3) {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8619078b0c10b0fb4bb97fa03300a870d8d75d34738c35fa1f1c2000edb9e70f */
+/* Made by python workbench/grid/bundle.py; sources 8a4c66f6ac3c439258f65e3c7fa22e3ac10d3052f6c4bf08fbebcdeedc173934 */
 
 // js/score.js
 function safeSvg(text) {
