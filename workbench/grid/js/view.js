@@ -170,7 +170,7 @@ export class View {
     this.renewPalette();
     this.relayout();
     // Tools that are opened take room from the sheet, not the cursor from its user.
-    if (seen) this.scrollToCursor();
+    if (seen && !this.rowIsSeen()) this.scrollToCursor();
   }
 
   /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */

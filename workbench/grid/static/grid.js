@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8a4c66f6ac3c439258f65e3c7fa22e3ac10d3052f6c4bf08fbebcdeedc173934 */
+/* Made by python workbench/grid/bundle.py; sources 91615edb9724212c62578e1ac6775b2dccc0ca913893a1f0ddc69f1477cfde56 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -4584,7 +4584,7 @@ var View = class {
     this.measure();
     this.renewPalette();
     this.relayout();
-    if (seen) this.scrollToCursor();
+    if (seen && !this.rowIsSeen()) this.scrollToCursor();
   }
   /** Sizes of the sheet and the grid, read only when they may have changed: reading them has the page laid out. */
   measure() {

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 8a4c66f6ac3c439258f65e3c7fa22e3ac10d3052f6c4bf08fbebcdeedc173934 */
+/* Made by python workbench/grid/bundle.py; sources 91615edb9724212c62578e1ac6775b2dccc0ca913893a1f0ddc69f1477cfde56 */
 
 // js/score.js
 function safeSvg(text) {
