@@ -3,6 +3,7 @@
 import json
 import re
 import shlex
+from dataclasses import replace
 from fractions import Fraction as F
 
 import numpy as np
@@ -60,7 +61,7 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
     toms = [Note(F(k, 8), "mid tom", confidence=0.5) for k in range(3)]
 
     def said(*notes, **more):
-        return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),), **more))
+        return doubts(Chart(TimeMap.steady(1, 120), (WrittenBar(tuple(notes)),), **more), "song.chart.json")
 
     assert said(*notes) == []
     (none,) = said()
@@ -71,6 +72,8 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
     assert one.startswith("1 of 9 hits is doubtful, 1 more may have been played, 2 questions in all; in the grid")
     assert said(*notes, *toms)[0].startswith("3 of 11 hits are doubtful")
     assert said(*notes, *toms)[1:] == ["Mostly doubtful: mid tom (3 of 3)."]
+    (whole,) = said(*[replace(n, confidence=0.5) for n in notes], *toms)[1:]
+    assert whole.startswith("In doubt as a whole: closed hi-hat (8 of 8); workbench drums song.chart.json tells where")
 
 
 @pytest.mark.parametrize(

@@ -108,14 +108,15 @@ def run(args: argparse.Namespace) -> int:
             print(f"  {path}")
         another = f"; workbench bars {chart_file} takes another" if bars.readings else ""
         print(f"Bars: {bars.words}{another}.")
-        for line in doubts(chart):
+        for line in doubts(chart, chart_file):
             print(line)
         print(f"Hear and correct it: workbench lab {chart_file}")
     return 0
 
 
-def doubts(chart: Chart) -> list[str]:
+def doubts(chart: Chart, chart_file: str) -> list[str]:
     """How much of a draft is doubtful, in sentences: in all, and of what is mostly so."""
+    from workbench.chart.drums import drums_of
     from workbench.reading.doubts import doubtful_hits, mostly_doubtful
     from workbench.reading.questions import doubts_of, questions
 
@@ -131,5 +132,13 @@ def doubts(chart: Chart) -> list[str]:
         f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful{more}; in the grid, n steps to the next, "
         "k keeps it, x takes it out."
     ]
-    mostly = mostly_doubtful(chart)
-    return [*out, f"Mostly doubtful: {mostly}."] if mostly else out
+    whole = [d for d in drums_of(chart) if d.is_doubted]
+    if whole:
+        names = ", ".join(f"{d.name} ({d.doubts} of {d.hits})" for d in whole)
+        out.append(
+            f"In doubt as a whole: {names}; workbench drums {chart_file} tells where to hear each, and puts its name "
+            "right at once."
+        )
+    elif mostly := mostly_doubtful(chart):
+        out.append(f"Mostly doubtful: {mostly}.")
+    return out
