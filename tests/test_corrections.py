@@ -1,12 +1,14 @@
 """One correction for all bars that repeat a bar."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
 
+from tests.benchmarks.bench_corrections import Desk
 from tests.grids import CHART, GROOVE, do
 from tests.sentences import says
-from workbench.chart import Note
+from workbench.chart import Chart, Note, WrittenBar
 from workbench.chart.data import to_data
 from workbench.chart.edits import (
     AddNote,
@@ -21,6 +23,7 @@ from workbench.chart.edits import (
     ShiftOne,
     apply,
 )
+from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.grid.corrections import Corrections
 
@@ -157,3 +160,18 @@ def test_one_undo_takes_all_repeats_back(grid, document):
     assert grid.sent[-1][0]["info"]["corrections"] == []
     document.redo()
     assert grid.sent[-1][0]["info"]["corrections"] == [(0, [1, 2, 3, 4, 5], "kick on 1 taken out")]
+
+
+def test_who_knows_every_error_mends_a_chart_with_the_tools_of_the_grid():
+    """The benchmark of acts (tests/benchmarks/bench_corrections.py) works through a chart whose bars lack one hit each
+    and whose hi-hats are named wrongly."""
+    cymbals = [Note(F(k, 8), "closed hi-hat", 80, confidence=0.9) for k in range(8)]
+    kicks = Note(F(0), "kick", 90), Note(F(1, 2), "kick", 90)
+    right = Chart(TimeMap.steady(6, 120), (WrittenBar((*cymbals, *kicks)),) * 6)
+    truth = [(right.note_time_s(k, n), n.instrument) for k, n in right.notes()]
+    wrong = [replace(n, instrument="ride") for n in cymbals]
+    desk = Desk(Chart(right.time_map, (WrittenBar((*wrong, kicks[0])),) * 6), truth)
+    assert desk.errors(desk.chart) == 6 * 8 + 6
+    acts, gone = desk.work()
+    assert desk.errors(desk.chart) == 0
+    assert acts <= 6 and sum(gone.values()) <= acts

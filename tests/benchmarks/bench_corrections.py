@@ -151,7 +151,7 @@ class Desk:
             by_bar.setdefault(k, []).append(edit)
         for k, edits in by_bar.items():
             yield Way("bar, then e", len(edits) + 1, tuple(edits), repeat=k)
-        for k, _ in self.corrections.offers(chart):
+        for k, *_ in self.corrections.offers(chart):
             yield Way("e", 1, (), repeat=k)
         yield from self.groups()
         yield from self.frames()
@@ -326,11 +326,13 @@ class Desk:
         memory._before = dict(self.corrections._before)
         try:
             if way.edits:
-                chart = apply(self.chart, CompositeEdit(way.edits, way.name))
-                memory.follow(self.chart, chart)
+                edit = CompositeEdit(way.edits, way.name)
+                chart = apply(self.chart, edit)
+                memory.follow(self.chart, chart, edit)
             if way.repeat is not None:
-                repeated = apply(chart, memory.edit(chart, way.repeat))
-                memory.follow(chart, repeated)
+                again = memory.edit(chart, way.repeat)
+                repeated = apply(chart, again)
+                memory.follow(chart, repeated, again)
                 chart = repeated
         except ChartError:
             return None
