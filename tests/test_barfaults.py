@@ -8,6 +8,7 @@ from unittest import mock
 import pytest
 from hypothesis import given, settings
 
+from tests.benchmarks.bench_barfaults import shortened
 from tests.test_rewriting import charts
 from workbench.chart import Chart, Note, Recording, WrittenBar
 from workbench.chart.edits import (
@@ -149,6 +150,19 @@ def test_no_mend_of_most_bars_lays_what_is_less_likely(damage, wrong):
         if 2 * (fault.last_bar - fault.first_bar + 1) > len(damaged):
             after = apply(damaged, fault.edit).time_map
             assert as_read(after, readings).probability >= now.probability - 1e-9
+
+
+@pytest.mark.parametrize("beats", [1, 2, 3])
+def test_a_bar_of_fewer_beats_that_was_read_as_one_like_the_others_is_found(beats):
+    right = shortened(song(bars=80), 41, beats)
+    wrong = apply(right, SetMeter(Meter(4, 4)))
+    assert len({str(b.meter) for b in wrong.time_map.bars}) == 1
+    fault = find_bar_faults(wrong)[0]
+    # After the short bar the 1 comes so many beats later than it would, or, what is the same, earlier.
+    assert fault.edit.beats % 4 == beats
+    assert abs(fault.first_bar - 41) <= 2
+    mended = lines(apply(wrong, fault.edit))
+    assert sum(min(abs(t - u) for u in mended) < 0.03 for t in lines(right)) >= len(right) - 4
 
 
 def test_half_tempo_in_a_few_bars_is_mended_in_those_whatever_else_is_heard():

@@ -21,7 +21,7 @@ import numpy as np
 
 from workbench.chart import Chart, Recording, WrittenBar
 from workbench.chart.edits import ChangeLevel, Edit, MoveBarLine, SetMeter, ShiftOne, apply
-from workbench.chart.meter import Meter, TimeMap
+from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.listening.barfaults import find_bar_faults
 from workbench.training.groove_performances import GroovePerformance, performance_chart, read_performances
 
@@ -59,6 +59,23 @@ def damages(chart: Chart, dice: random.Random) -> Iterator[tuple[str, Edit]]:
     yield "7/8 in a few bars", SetMeter(Meter(7, 8), first, last)
 
 
+def shortened(chart: Chart, bar_index: int, beats: int) -> Chart:
+    """A chart with only so many beats of a bar: the music after it comes earlier."""
+    bars, times_s = list(chart.time_map.bars), chart.time_map.bars[bar_index].beat_times_s
+    gone_s = chart.time_map.bar_end_s(bar_index) - times_s[beats]
+    after = [replace(b, beat_times_s=tuple(t - gone_s for t in b.beat_times_s)) for b in bars[bar_index + 1 :]]
+    short = Bar(Meter(beats, 4), tuple(times_s[:beats]))
+    time_map = TimeMap([*bars[:bar_index], short, *after], chart.time_map.end_s - gone_s)
+    written = list(chart.bars)
+    written[bar_index] = WrittenBar(tuple(n for n in written[bar_index].notes if n.position < F(beats, 4)))
+    return replace(
+        chart,
+        time_map=time_map,
+        bars=tuple(written),
+        recording=chart.recording and replace(chart.recording, duration_s=time_map.end_s),
+    )
+
+
 def is_right(found: Chart, true: Chart) -> bool:
     a, b = (np.array([bar.beat_times_s[0] for bar in c.time_map.bars]) for c in (found, true))
     fewer, more = (a, b) if len(a) < len(b) else (b, a)
@@ -77,14 +94,18 @@ def main() -> None:
         for p in read_performances(arguments.folder, (arguments.split,))
         if not p.is_fill and p.meter == Meter(4, 4) and len(chart := drafted(p)) >= LEAST_BARS
     ]
-    dice = random.Random(1)
+    dice, shorter = random.Random(1), random.Random(2)
     dice.shuffle(found)
     charts, told, table = found[: arguments.count], 0, Counter[tuple[str, str]]()
     for chart in charts:
         told += bool(find_bar_faults(chart))
-        for name, damage in damages(chart, dice):
-            faults = find_bar_faults(damaged := apply(chart, damage))
-            mended = bool(faults) and is_right(apply(damaged, faults[0].edit), chart)
+        cases = [(name, chart, apply(chart, damage)) for name, damage in damages(chart, dice)]
+        for beats in (1, 2, 3):
+            right = shortened(chart, shorter.randrange(len(chart) // 4, 3 * len(chart) // 4), beats)
+            cases.append((f"a bar of {beats}/4 read as 4/4", right, apply(right, SetMeter(Meter(4, 4)))))
+        for name, right, damaged in cases:
+            faults = find_bar_faults(damaged)
+            mended = bool(faults) and is_right(apply(damaged, faults[0].edit), right)
             table[name, "mended" if mended else "other" if faults else "unseen"] += 1
     print(f"{len(charts)} charts, something said of {told} undamaged ones")
     for name in dict.fromkeys(n for n, _ in table):
