@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import json
 import shlex
+from collections import Counter
 from pathlib import Path
 
 from workbench.chart import Chart
@@ -81,7 +82,8 @@ def run(args: argparse.Namespace) -> int:
     chart = draft.chart
     bars = look_at_bars(chart, draft.readings)
     files = write_draft(draft, folder, overwrite=args.overwrite)
-    meters = sorted({str(bar.meter) for bar in chart.time_map.bars})
+    # That of most bars first.
+    meters = [m for m, _ in Counter(str(bar.meter) for bar in chart.time_map.bars).most_common()]
     tempo_bpm = tempo_marks(chart)[0].tempo_bpm
     told = facts(
         files,
