@@ -75,7 +75,8 @@ def run(args: argparse.Namespace) -> int:
     if table.empty:
         print(f"{where}: no drum is written.")
     for drum in table.itertuples():
-        counts = [f"{drum.hits} hit{'s' * (drum.hits != 1)}", *[f"{drum.doubts} in doubt"] * bool(drum.doubts)]
+        counts = [f"{drum.hits} hit{'s' * (drum.hits != 1)}"] * bool(drum.hits or not drum.possible)
+        counts += [f"{drum.doubts} in doubt"] * bool(drum.doubts)
         counts += [f"{drum.possible} possible"] * bool(drum.possible)
         print(f"{drum.drum}: {', '.join(counts)}{f'; hear {drum.hear}' if drum.hear else ''}.")
     doubted = list(table.drum[table.doubted])

@@ -59,7 +59,7 @@ export const nameEdit = (name, to, { bars: [first, last], places }) => ({ edit: 
   ...(places ? { places: places.filter((p) => p.instrument === name).map((p) => [p.bar, p.at]) } : {}) });
 
 /** A drum's hits in words: "163 hits, 150 in doubt, 12 possible". @param {Drum} drum */
-export const drumWords = ({ hits, doubts, confirmed, possible }) => [`${hits} hit${hits === 1 ? "" : "s"}`, confirmed && `${confirmed} confirmed`,
+export const drumWords = ({ hits, doubts, confirmed, possible }) => [(hits || !possible) && `${hits} hit${hits === 1 ? "" : "s"}`, confirmed && `${confirmed} confirmed`,
   doubts && `${doubts} in doubt`, possible && `${possible} possible`].filter(Boolean).join(", ");
 
 /** "the 163 open hi-hats" @param {Drum} drum */

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 91615edb9724212c62578e1ac6775b2dccc0ca913893a1f0ddc69f1477cfde56 */
+/* Made by python workbench/grid/bundle.py; sources 186ae90566c2334799b111c7c80a8870aa2106a458de333c188005f7ddf553ab */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3371,7 +3371,7 @@ var nameEdit = (name, to, { bars: [first, last], places }) => ({
   ...places ? { places: places.filter((p) => p.instrument === name).map((p) => [p.bar, p.at]) } : {}
 });
 var drumWords = ({ hits: hits2, doubts, confirmed, possible }) => [
-  `${hits2} hit${hits2 === 1 ? "" : "s"}`,
+  (hits2 || !possible) && `${hits2} hit${hits2 === 1 ? "" : "s"}`,
   confirmed && `${confirmed} confirmed`,
   doubts && `${doubts} in doubt`,
   possible && `${possible} possible`
