@@ -25,6 +25,7 @@ from workbench.chart.edits import (
     apply,
 )
 from workbench.chart.meter import Meter, TimeMap
+from workbench.errors import ChartError
 from workbench.listening.barfaults import find_bar_faults
 from workbench.listening.hearing import as_read, look_at_bars
 from workbench.listening.readings import BarReading
@@ -163,6 +164,13 @@ def test_a_bar_of_fewer_beats_that_was_read_as_one_like_the_others_is_found(beat
     assert abs(fault.first_bar - 41) <= 2
     mended = lines(apply(wrong, fault.edit))
     assert sum(min(abs(t - u) for u in mended) < 0.03 for t in lines(right)) >= len(right) - 4
+
+
+def test_bars_after_one_that_is_too_short_to_move_the_1_into_are_judged():
+    right = shortened(song(bars=40), 10, 1)
+    with pytest.raises(ChartError, match="cannot move past"):
+        apply(right, ShiftOne(F(-1), 11))
+    assert find_bar_faults(right) == ()
 
 
 def test_half_tempo_in_a_few_bars_is_mended_in_those_whatever_else_is_heard():
