@@ -141,6 +141,6 @@ def doubts(chart: Chart, chart_file: str) -> list[str]:
             f"In doubt as a whole: {names}; workbench drums {chart_file} tells where to hear each, and puts its name "
             "right at once."
         )
-    elif mostly := mostly_doubtful(chart):
+    if mostly := mostly_doubtful(chart, {d.name for d in whole}):
         out.append(f"Mostly doubtful: {mostly}.")
     return out

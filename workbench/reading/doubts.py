@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -148,12 +148,13 @@ def doubtful_hits(chart: Chart) -> Counter[str]:
     return Counter(n.instrument for _, n in chart.notes() if is_doubtful(n, chart.doubt_below))
 
 
-def mostly_doubtful(chart: Chart) -> str:
+def mostly_doubtful(chart: Chart, but: Container[str] = ()) -> str:
     """Instruments most of whose hits are unsure, whatever the chart's limit: "high tom (13 of 13), mid tom (4 of 7)";
-    empty if there are none."""
+    empty if there are none.  Those in ``but`` are told in other ways."""
     hits = Counter(n.instrument for _, n in chart.notes())
     doubtful = Counter(n.instrument for _, n in chart.notes() if is_doubtful(n))
-    names = sorted((n for n in doubtful if hits[n] >= FEWEST_HITS and doubtful[n] > hits[n] / 2), key=drum_key_order)
+    mostly = (n for n in doubtful if hits[n] >= FEWEST_HITS and doubtful[n] > hits[n] / 2 and n not in but)
+    names = sorted(mostly, key=drum_key_order)
     return ", ".join(f"{name} ({doubtful[name]} of {hits[name]})" for name in names)
 
 
