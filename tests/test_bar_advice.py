@@ -110,6 +110,23 @@ def test_the_click_of_a_reading_is_heard(grid):
     assert "no such reading" in sounds[3][0]["error"]
 
 
+def test_advice_on_bars_that_were_changed_while_it_was_worked_out_is_not_told(grid, monkeypatch):
+    worked_out = []
+
+    def slow(chart, hearing):
+        if not worked_out:
+            worked_out.append(chart)
+            grid.document.apply(ShiftOne(F(1), 9))
+        return advice(chart, hearing)
+
+    told(grid, "bars", lambda bars: True)
+    grid.sent.clear()
+    monkeypatch.setattr("workbench.grid.bar_advice.advice", slow)
+    grid._advice.renew(0.0)
+    assert told(grid, "bars", lambda bars: True)["faults"], "the first that is told is of the bars as they are"
+    assert worked_out == [CHART]
+
+
 @pytest.mark.slow
 def test_what_disagrees_is_told_after_an_act_and_no_longer_when_it_is_mended(grid):
     do(grid, 1, edit=to_data(ShiftOne(F(1), 9)))

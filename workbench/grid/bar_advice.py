@@ -95,8 +95,12 @@ class BarAdvice:
             self._worker.submit(self._work_out)
 
     def _work_out(self) -> None:
-        self._last = {"bars": advice(self._document.chart, self._hearing)}
-        self._tell(self._last)
+        chart = self._document.chart
+        found = advice(chart, self._hearing)
+        # Advice on bars that were changed meanwhile is old; the change has asked for its own.
+        if self._document.chart.time_map is chart.time_map:
+            self._last = {"bars": found}
+            self._tell(self._last)
 
     def _lay_anew(self, first_bar: int) -> None:
         chart = self._document.chart
