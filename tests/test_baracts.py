@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from tests.played import play
 from tests.test_rewriting import charts, groove, strokes
-from workbench.chart import Chart, Recording
+from workbench.chart import Chart, Recording, WrittenBar
 from workbench.chart.baracts import ACTS, BarAct, bar_act, bars_meant, lines_taken_along
 from workbench.chart.edits import ChangeLevel, MoveBarLine, SetPickup, ShiftOne, TapLines, apply
 from workbench.chart.meter import Bar, Meter, TimeMap
@@ -43,6 +43,13 @@ def acts(draw, chart):
     a, b = sorted(draw(st.tuples(st.sampled_from(numbers), st.sampled_from(numbers))))
     where = draw(st.sampled_from([{}, {"from_bar": a}, {"bars": str(a)}, {"bars": f"{a}-{b}"}]))
     return act, draw(st.sampled_from(AMOUNTS.get(act, [None]))), where
+
+
+def test_a_pick_up_by_itself_is_read_at_another_level():
+    chart = apply(Chart(TimeMap.steady(5, 120, start_s=1.0), (WrittenBar(),) * 5), SetPickup(F(1, 4)))
+    for level in AMOUNTS["level"]:
+        done = apply(chart, bar_act(chart, "level", level, bars="0").edit)
+        assert done.time_map.bars[-1].beat_times_s == pytest.approx(chart.time_map.bars[-1].beat_times_s)
 
 
 @given(st.data())

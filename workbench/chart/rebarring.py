@@ -117,10 +117,9 @@ def change_level(
         raise ChartError(f"A tempo is read {', '.join(map(str, TEMPO_RATIOS))} times as fast, not {factor!r} times.")
     full = _first_full(time_map, first_bar)
     bars, starts = time_map.bars, time_map.starts
-    # Where the meter changes a line stays.
-    meters = {
-        starts[k]: bars[k].meter for k in range(full, last_bar + 1) if k == full or bars[k].meter != bars[k - 1].meter
-    }
+    # Where the meter changes a line stays; after a pick-up by itself comes the line at its end.
+    of_meter = range(full, max(full, last_bar) + 1)
+    meters = {starts[k]: bars[k].meter for k in of_meter if k == full or bars[k].meter != bars[k - 1].meter}
     return _recut(time_map, first_bar, last_bar, list(meters), bars[full].meter, scale, meters=meters)
 
 
