@@ -174,6 +174,8 @@ def _scale(time_map: TimeMap, meter: Meter, bar_index: int) -> Fraction:
 
 def _kept_lines(time_map: TimeMap, first: int, last: int) -> list[Fraction]:
     """The first line of a stretch and those in it that are fixed."""
+    if first > last:
+        raise ChartError("A pick-up has the meter of the bars after it: set theirs.")
     return [time_map.starts[k] for k in range(first, last + 1) if k == first or time_map.bars[k].fixed]
 
 
