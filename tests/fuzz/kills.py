@@ -5,7 +5,7 @@ What was confirmed is there afterwards, what was written is whole, and the work 
 
 from __future__ import annotations
 
-import json
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -219,19 +219,24 @@ def _usual_s(kind: str) -> float:
 
 
 def _run(words: Sequence[str], folder: Path) -> Verdict:
-    """A command in a process of its own: threads that libraries keep would be lost in the next fork."""
-    said, say = os.pipe()
-    pid = os.fork()
-    if pid == 0:
-        try:
-            os.write(say, json.dumps(astuple(judge_main(list(words), folder))).encode()[:60000])
-        finally:
-            os._exit(0)
-    os.close(say)
-    with os.fdopen(said, "rb") as answer:
-        data = answer.read()
-    status = os.waitpid(pid, 0)[1]
-    return Verdict(*json.loads(data)) if data else Verdict("traceback", f"the process died: {status}")
+    """A command in a process of its own: threads that libraries keep would be lost in the next fork.
+
+    It ends as a program does, waiting for its threads: one cut short would leave semaphores to the tracker, which says
+    so on standard error.
+    """
+    context = multiprocessing.get_context("fork")
+    said, say = context.Pipe(duplex=False)
+    process = context.Process(target=lambda: say.send(astuple(judge_main(list(words), folder))))
+    process.start()
+    say.close()
+    try:
+        return Verdict(*said.recv())
+    except EOFError:
+        process.join()
+        return Verdict("traceback", f"the process died: {process.exitcode}")
+    finally:
+        process.join()
+        said.close()
 
 
 def _command(kind: str, folder: Path, rng: Random) -> Verdict:
