@@ -52,6 +52,7 @@ def test_readings_are_listed_by_their_numbers(chart, capsys, tmp_path):
     keep_hearing(kept, tmp_path, CHART.recording.sha256)
     assert main(["bars", str(chart)]) == 0
     sentence, *listed = capsys.readouterr().out.splitlines()
+    assert "88 %" not in "".join(listed) and "(10 %)" not in sentence, "each reading is told once"
     assert [line.split(":")[0] for line in listed[:3]] == ["  --take 1", "  --take 2", "  --take 3"]
     assert "(under 1 %)" in listed[1]
 
@@ -253,4 +254,7 @@ def test_steps_back_and_forth_say_what_they_take(chart, capsys):
     main(["bars", str(chart), "--meter", "3/4"])
     main(["bars", str(chart), "--undo"])
     assert "Taken back: bars of 3/4" in capsys.readouterr().out, "in words of the trade"
+    main(["bars", str(chart), "--level", "half"])
+    main(["bars", str(chart), "--undo"])
+    assert "Taken back: half tempo (" in capsys.readouterr().out, "as the act was called"
     assert said[2] == f"Done again: confirm bars ({sure} hits confirmed instead of 0)."

@@ -8,6 +8,7 @@ from workbench.chart.counting import (
     bar_list,
     bar_name,
     bars_told,
+    clock,
     count_row,
     count_syllable,
     counts_said,
@@ -135,6 +136,10 @@ def test_bars_are_numbered_as_players_do():
 def test_note_values():
     assert note_value(F(1, 24)) == "16th triplets"
     assert note_value(F(5, 16)) == "notes of 5/16 of a whole note"
+
+
+def test_times_as_players_read_them():
+    assert [clock(t) for t in (0.0, 59.96, 67.53, 3601.0)] == ["0:00.0", "1:00.0", "1:07.5", "60:01.0"]
 
 
 def test_bars_are_told_by_their_parts():

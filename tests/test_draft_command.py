@@ -71,9 +71,9 @@ def test_how_much_of_a_draft_is_doubtful_is_said():
     (one,) = said(*notes, toms[0], possible_hits=(PossibleHit(0.5, "crash", 90, 0.3),))
     assert one.startswith("1 of 9 hits is doubtful, 1 more may have been played, 2 questions in all; in the grid")
     assert said(*notes, *toms)[0].startswith("3 of 11 hits are doubtful")
-    assert said(*notes, *toms)[1:] == ["Mostly doubtful: mid tom (3 of 3)."]
+    assert said(*notes, *toms)[1:] == ["Mostly less than 75 % sure: mid tom (3 of 3)."]
     whole, mostly = said(*[replace(n, confidence=0.5) for n in notes], *toms)[1:]
-    assert mostly == "Mostly doubtful: mid tom (3 of 3)."
+    assert mostly == "Mostly less than 75 % sure: mid tom (3 of 3)."
     assert whole.startswith("In doubt as a whole: closed hi-hat (8 of 8); workbench drums song.chart.json tells where")
 
 

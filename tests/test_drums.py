@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.charts import NAMES, charts
 from workbench.chart import Chart, Note, PossibleHit, WrittenBar
 from workbench.chart.drumkit import articulations_of, instrument
-from workbench.chart.drums import MOST_EXAMPLES, clearest, drums_of, named_words, places_said
+from workbench.chart.drums import MOST_EXAMPLES, clearest, drums_of, named_words, places_said, times_said
 from workbench.chart.edits import NAMED_CONFIDENCE, NameDrum, apply
 from workbench.chart.meter import TimeMap
 from workbench.chart.pocket import Lag, Pocket
@@ -64,6 +64,7 @@ def test_the_clearest_strokes_stand_alone_are_sure_and_loud_and_come_from_all_of
     found = clearest(song, "ride")
     assert [(k, n.position) for k, n in found] == [(k, F(1, 2)) for k in (1, 3, 5, 7, 9)]
     assert places_said(song, found[:2]) == "bar 2 on 3, bar 4 on 3"
+    assert times_said(song, found[:2]) == "0:03.0 (bar 2), 0:07.0 (bar 4)"
     assert [k for k, _ in clearest(song, "ride", range(4, 6))] == [4, 4, 5, 5, 5]
     assert clearest(song, "snare") == [] and len(clearest(song, "crash", most=3)) == 3
 

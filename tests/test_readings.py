@@ -15,6 +15,7 @@ from workbench.listening.readings import (
     BarReading,
     BarWish,
     _with_another_tempo,
+    against,
     bars_not_of,
     describe,
     honest,
@@ -347,6 +348,26 @@ def test_bars_that_another_reading_has_not(change, bars):
 )
 def test_what_speaks_against_the_bars_says_what_it_speaks_for(other, said):
     assert speaks_for(BarReading(TimeMap.steady(16, 110), 0.2), BarReading(other, 0.7)).startswith(said)
+
+
+def test_readings_that_differ_in_a_stretch_say_where_and_how():
+    """The 1 lies elsewhere in the first bars alone, or some bars are of another meter: never one told as the other."""
+    heard, half_beat_s = TimeMap.steady(16, 120), 0.25
+    first, lines_s = BarReading(heard, 0.5), [bar.beat_times_s for bar in heard.bars]
+    early = [Bar(Meter(4, 4), tuple(t - half_beat_s for t in beats)) for beats in lines_s[1:5]]
+    early[-1] = Bar(Meter(4, 4), (*early[-1].beat_times_s[:3], lines_s[4][3]))
+    opened = TimeMap([heard.bars[0], *early, *heard.bars[5:]], heard.end_s)
+    assert against(first, BarReading(opened, 0.3)) == "the 1 half a beat earlier in bars 1–5"
+    waltz = BarReading(set_meter(heard, Meter(3, 4), 13, 15).time_map, 0.1)
+    assert against(first, waltz) == "3/4 from bar 14" and against(waltz, first) == "4/4 at 120 all through"
+    assert speaks_for(first, BarReading(opened, 0.7)) == "the 1 seems to lie half a beat earlier in bars 1–5"
+
+
+def test_a_sentence_names_three_other_readings_and_counts_the_rest():
+    first = reading(TimeMap.steady(12, 110), 0.4)
+    others = [reading(TimeMap.steady(12, bpm), 0.1) for bpm in (70, 90, 130, 150, 170)]
+    assert describe([first, *others]).endswith("4/4 at 90 (10 %), 4/4 at 130 (10 %) and 2 more")
+    assert "more" not in describe([first, *others[:3]])
 
 
 def test_bars_in_which_a_stretch_is_another_meter_are_told_as_one_song():

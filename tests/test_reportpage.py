@@ -5,7 +5,7 @@ import re
 import pytest
 from lxml import html
 
-from workbench.checking.reportpage import Line, Report, ShownBar, clock, write_report
+from workbench.checking.reportpage import Line, Report, ShownBar, write_report
 from workbench.errors import WorkbenchError
 
 LINE = Line("wrong", "<b>snare</b> is heard", 0.84, (1.25, 2.5))
@@ -66,10 +66,6 @@ def test_the_ending_names_the_format(tmp_path):
 def test_paper_of_one_page_leaves_the_bars_to_the_screen():
     whole, one = (Report("A", BLOCKS, one_page=one).pdf() for one in (False, True))
     assert whole.startswith(b"%PDF") and len(one) < len(whole)
-
-
-def test_clock():
-    assert [clock(t) for t in (0.0, 59.96, 67.53, 3601.0)] == ["0:00.0", "1:00.0", "1:07.5", "60:01.0"]
 
 
 def test_tall_pictures_are_set_smaller_until_one_page_holds_all():

@@ -205,11 +205,22 @@ def test_what_rests_on_doubtful_hits_is_said():
     ]
     chart = Chart(TimeMap.steady(4, 100), tuple(bars))
     reading = read_part(chart)
-    said = "unsure of most of its hits on high tom (8 of 8): hear them in the grid"
+    said = "most hits on high tom (8 of 8) the draft is less than 75 % sure"
     assert said in to_markdown(reading) and "kick (" not in to_markdown(reading)
     assert [s.kind for s in all_statements(reading)].count("doubt") == 1
     sure = replace(chart, bars=tuple(WrittenBar(tuple(replace(n, confirmed=True) for n in b.notes)) for b in bars))
     assert said not in to_markdown(read_part(sure))
+
+
+def test_a_drum_in_doubt_as_a_whole_is_named_as_the_draft_names_it():
+    """By a song's own limit the draft doubts a ride that it is rather sure of: a page that says it plays 8ths says so,
+    too, for one wrong name is wrong in every bar."""
+    ride = WrittenBar(tuple(Note(F(k, 8), "ride", confidence=0.9) for k in range(8)) + (Note(F(0), "kick"),))
+    chart = Chart(TimeMap.steady(4, 100), (ride,) * 4, doubt_below=0.95)
+    reading = read_part(chart)
+    assert "In doubt as a whole: ride (32 of 32)" in to_markdown(reading) and "less than" not in to_markdown(reading)
+    assert [s.kind for s in all_statements(reading)].count("doubt") == 1
+    assert "In doubt" not in to_markdown(read_part(replace(chart, doubt_below=0.85)))
 
 
 def test_hands_are_told_where_there_is_something_to_share():

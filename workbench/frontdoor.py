@@ -597,7 +597,7 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
     pandas.DataFrame
         ``drum``; ``hits``, how many are written; ``doubts`` and ``confirmed``, how many of them are in doubt and
         confirmed; ``possible``, how many more may have been played; ``doubted``, whether the whole drum is mostly in
-        doubt; ``hear``, where it is heard most clearly.
+        doubt; ``hear``, when it is heard most clearly in the recording.
 
     Raises
     ------
@@ -613,7 +613,7 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
     """
     import pandas
 
-    from workbench.chart.drums import clearest, drums_of, places_said
+    from workbench.chart.drums import clearest, drums_of, times_said
 
     found = _part(chart).chart
     first, last = _span(found, bars)
@@ -626,7 +626,7 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
             d.confirmed,
             d.possible,
             d.is_doubted,
-            places_said(found, clearest(found, d.name, meant)),
+            times_said(found, clearest(found, d.name, meant)),
         )
         for d in drums_of(found, meant)
     ]

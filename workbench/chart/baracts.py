@@ -21,13 +21,8 @@ from workbench.chart.meter import Meter, TimeMap
 from workbench.chart.rebarring import bars_end_at
 from workbench.errors import ChartError
 
-#: How many beats are counted for one, and the words for it.
-TEMPO_LEVELS = {
-    "half": (Fraction(1, 2), "Half tempo"),
-    "double": (Fraction(2), "Double tempo"),
-    "3:2": (Fraction(3, 2), "Three beats for two"),
-    "2:3": (Fraction(2, 3), "Two beats for three"),
-}
+#: How many beats are counted for one.
+TEMPO_LEVELS = {"half": Fraction(1, 2), "double": Fraction(2), "3:2": Fraction(3, 2), "2:3": Fraction(2, 3)}
 #: A number of beats as users write it: "2", "1/2", "1.5".
 _BEATS = re.compile(r"\d{1,3}(\.\d{1,3}|/[1-9]\d?)?")
 
@@ -200,7 +195,8 @@ def _shift(sign: int, words: str) -> Callable[[Chart, Amount, _Where], _Said]:
 def _level(chart: Chart, amount: Amount, where: _Where) -> _Said:
     if str(amount) not in TEMPO_LEVELS:
         raise ChartError(f"Levels are {', '.join(TEMPO_LEVELS)}, not {str(amount)!r:.40}.")
-    factor, words = TEMPO_LEVELS[str(amount)]
+    factor = TEMPO_LEVELS[str(amount)]
+    words = capital(edits.LEVELS_SAID[factor])
     return edits.ChangeLevel(factor, *where.stretch), f"{words} {where.words}."
 
 

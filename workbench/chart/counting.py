@@ -319,6 +319,18 @@ def length_words(time_map: TimeMap, bar_indices: Sequence[int]) -> str:
     return " + ".join(words)
 
 
+def clock(time_s: float) -> str:
+    """A time as players read it.
+
+    Examples
+    --------
+    >>> clock(67.53)
+    '1:07.5'
+    """
+    tenths = round(max(0.0, time_s) * 10)
+    return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
+
+
 def bars_told(time_map: TimeMap) -> str:
     """Meter and counted tempo of the bars, and where they are others.
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from workbench.chart.chart import Chart, Note, is_doubtful
-from workbench.chart.counting import the_bar, the_place
+from workbench.chart.counting import clock, the_bar, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.chart.edits import NameDrum
 
@@ -131,6 +131,12 @@ def places_said(chart: Chart, hits: Sequence[tuple[int, Note]]) -> str:
     time_map = chart.time_map
     places = ((the_bar(time_map.bar_number(k)), the_place(time_map.bars[k], n.position)) for k, n in hits)
     return ", ".join(f"{bar} on {place}" for bar, place in places)
+
+
+def times_said(chart: Chart, hits: Sequence[tuple[int, Note]]) -> str:
+    """When hits are heard, in words, for players that know no bars: "0:08.1 (bar 5), 0:17.3 (bar 9)"."""
+    bars = chart.time_map
+    return ", ".join(f"{clock(chart.note_time_s(k, n))} ({the_bar(bars.bar_number(k))})" for k, n in hits)
 
 
 def named_words(before: Chart, edit: NameDrum, after: Chart) -> str:

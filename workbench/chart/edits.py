@@ -411,6 +411,15 @@ class ShiftOne(Rebar, called="shift one"):
         return f"the 1 {beats_said(abs(self.beats))} {'later' if self.beats > 0 else 'earlier'}"
 
 
+#: Levels by how many beats are counted for one.
+LEVELS_SAID = {
+    Fraction(1, 2): "half tempo",
+    Fraction(2): "double tempo",
+    Fraction(3, 2): "three beats for two",
+    Fraction(2, 3): "two beats for three",
+}
+
+
 @dataclass(frozen=True)
 class ChangeLevel(Rebar, called="change level", said="another tempo level"):
     """Count a stretch ``factor`` times as fast: 2 double tempo, 1/2 half tempo, 3/2 three beats for two."""
@@ -420,6 +429,10 @@ class ChangeLevel(Rebar, called="change level", said="another tempo level"):
     last_bar: int | None = None
 
     lay = staticmethod(rebarring.change_level)
+
+    @property
+    def words(self) -> str:
+        return LEVELS_SAID.get(self.factor, self.said)
 
 
 @dataclass(frozen=True)

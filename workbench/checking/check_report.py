@@ -14,12 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE
-from workbench.chart.counting import bar_list, bar_name, capital, percent_said, place_list, the_place
+from workbench.chart.counting import bar_list, bar_name, capital, clock, percent_said, place_list, the_place
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.check import FAINT_BELOW, FEWEST_LAID, BarCheck, Check, Pattern, worst_first
 from workbench.checking.findings import Finding, said_of
 from workbench.checking.pagesound import carried_sound, with_sounds
-from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, clock, write_report
+from workbench.checking.reportpage import BLUE, VERMILION, Line, Report, ShownBar, write_report
 from workbench.checking.shownbar import Difference, engraved_bar
 from workbench.grouping import grouped
 from workbench.templates import filled

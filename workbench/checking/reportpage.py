@@ -135,9 +135,3 @@ def write_report(path: str | os.PathLike, to_data: Callable[[], dict], report: C
     if ending in (".html", ".htm"):
         return write_whole(path, report().html().encode())
     raise WorkbenchError(f"A report is written as .html, .pdf or .json, not as {Path(path).name}.")
-
-
-def clock(time_s: float) -> str:
-    """A time as players read it: ``1:07.5``."""
-    tenths = round(max(0.0, time_s) * 10)
-    return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"

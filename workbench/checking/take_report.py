@@ -18,14 +18,14 @@ import numpy as np
 import pandas as pd
 
 from workbench.cautions import COPYRIGHT, HEARING, HEARING_SOURCE, STRAIN
-from workbench.chart.counting import bar_name
+from workbench.chart.counting import bar_name, clock
 from workbench.chart.drumkit import drum_key_order
 from workbench.checking.differing import DifferingStroke, stroke_lines
 from workbench.checking.electronic import is_midi, played_strokes
 from workbench.checking.findings import BEFORE_LINE_S
 from workbench.checking.pagesound import carried, carried_sound, sound_strokes, with_sounds
 from workbench.checking.playing import FEWEST_STROKES, InstrumentTiming
-from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, ShownBar, clock, write_report
+from workbench.checking.reportpage import BLUE, GREEN, GREY, VERMILION, Report, ShownBar, write_report
 from workbench.checking.shownbar import Difference, engraved_bar
 from workbench.checking.take import Take
 from workbench.checking.take_words import is_rough, spread_in_words

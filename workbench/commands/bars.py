@@ -109,7 +109,7 @@ def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench bars``; looking, the exit status is 1 where something disputes the bars."""
     import workbench as wb
     from workbench.chart.baracts import NOTHING_CHANGED, bar_act, bars_meant, lines_taken_along
-    from workbench.chart.counting import bar_list, capital
+    from workbench.chart.counting import bar_list, capital, length_words
     from workbench.errors import ChartError
     from workbench.facts import facts
     from workbench.listening.barfaults import BarFault
@@ -174,7 +174,8 @@ def run(args: argparse.Namespace) -> int:
     else:
         if done:
             print(done)
-        print(f"{len(song.chart)} bars, {look.words}.")
+        bars = capital(length_words(song.chart.time_map, range(len(song.chart))))
+        print(f"{bars}, {look.now_words}.{' Other readings:' * bool(look.readings)}")
         for k, reading in sorted(look.readings.items()):
             print(f"  --take {k}: {look.told[k]} ({percent(reading)})")
         for n, fault in enumerate(look.faults):
@@ -199,9 +200,12 @@ def _inside(words: str) -> str:
 
 def stepped_words(what: str, edit: Edit | None, before: Chart, now: Chart) -> str:
     """A step back or forth in a sentence, with the bars and hits that it changes."""
+    from workbench.chart.counting import length_words
+
     sure, was_sure = (sum(n.confirmed for _, n in chart.notes()) for chart in (now, before))
     hits, were = (sum(1 for _ in chart.notes()) for chart in (now, before))
-    changes = [f"{len(now)} bars instead of {len(before)}"] * (len(now) != len(before))
+    bars, had = (length_words(chart.time_map, range(len(chart))) for chart in (now, before))
+    changes = [f"{bars} instead of {had}"] * (bars != had)
     changes += [f"{hits} hits instead of {were}"] * (hits != were)
     changes += [f"{sure} hits confirmed instead of {was_sure}"] * (sure != was_sure)
     said = f"{what}: {edit.words}" if edit else what

@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"hits_confirmed": hits, **bars}))
         return 0
     if args.bars is not None:
-        print(f"{hits} hit{'s' * (hits != 1)} confirmed.")
+        print(f"{hits} hit{'s' * (hits != 1)} confirmed." if hits else "No hit was left to confirm there.")
     if doubtful:
         print(f"Doubtful hits, {len(doubtful)}, to hear first: {bar_list(numbers, doubtful)}.")
     if left:

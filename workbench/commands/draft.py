@@ -53,6 +53,7 @@ def tempo(text: str) -> float | tuple[float, float]:
 def run(args: argparse.Namespace) -> int:
     """Carry out ``workbench draft``; returns the exit status."""
     import workbench as wb
+    from workbench.chart.counting import capital, length_words
     from workbench.errors import FileFormatError
     from workbench.files.annotations import read_labels
     from workbench.files.safefile import check_folder
@@ -103,13 +104,13 @@ def run(args: argparse.Namespace) -> int:
     else:
         chart_file = shlex.quote(str(files.chart))
         print(
-            f"{told['bars']} bars of {', '.join(meters)} at about {tempo_bpm:.0f} beats a minute, "
-            f"{chart.feel}, {told['notes']} notes:"
+            f"{capital(length_words(chart.time_map, range(len(chart))))} of {', '.join(meters)} at about "
+            f"{tempo_bpm:.0f} beats a minute, {chart.feel}, {told['notes']} hits:"
         )
         for path in (files.chart, files.hits, files.beats):
             print(f"  {path}")
         another = f"; workbench bars {chart_file} takes another" if bars.readings else ""
-        print(f"Bars: {bars.words}{another}.")
+        print(f"Bars{' in doubt' * (bars.now.probability < 0.5)}: {bars.words}{another}.")
         for line in doubts(chart, chart_file):
             print(line)
         print(f"Hear and correct it: workbench lab {chart_file}")
@@ -118,8 +119,7 @@ def run(args: argparse.Namespace) -> int:
 
 def doubts(chart: Chart, chart_file: str) -> list[str]:
     """How much of a draft is doubtful, in sentences: in all, and of what is mostly so."""
-    from workbench.chart.drums import drums_of
-    from workbench.reading.doubts import doubtful_hits, mostly_doubtful
+    from workbench.reading.doubts import MOSTLY_SURE, counted, doubted_as_a_whole, doubtful_hits, mostly_doubtful
     from workbench.reading.questions import doubts_of, questions
 
     count, total = doubtful_hits(chart).total(), sum(len(bar.notes) for bar in chart.bars)
@@ -134,13 +134,11 @@ def doubts(chart: Chart, chart_file: str) -> list[str]:
         f"{count} of {total} hits {'is' if count == 1 else 'are'} doubtful{more}; in the grid, n steps to the next, "
         "k keeps it, x takes it out."
     ]
-    whole = [d for d in drums_of(chart) if d.is_doubted]
-    if whole:
-        names = ", ".join(f"{d.name} ({d.doubts} of {d.hits})" for d in whole)
+    if whole := doubted_as_a_whole(chart):
         out.append(
-            f"In doubt as a whole: {names}; workbench drums {chart_file} tells where to hear each, and puts its name "
-            "right at once."
+            f"In doubt as a whole: {counted(whole)}; workbench drums {chart_file} tells where to hear each, and "
+            "renames it in one step."
         )
-    if mostly := mostly_doubtful(chart, {d.name for d in whole}):
-        out.append(f"Mostly doubtful: {mostly}.")
+    if mostly := mostly_doubtful(chart, but=whole):
+        out.append(f"Mostly less than {MOSTLY_SURE} sure: {counted(mostly)}.")
     return out

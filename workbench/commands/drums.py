@@ -81,5 +81,5 @@ def run(args: argparse.Namespace) -> int:
         print(f"{drum.drum}: {', '.join(counts)}{f'; hear {drum.hear}' if drum.hear else ''}.")
     doubted = list(table.drum[table.doubted])
     if doubted and not done:
-        print(f"Mostly in doubt, to hear first: {', '.join(doubted)}.")
+        print(f"In doubt as a whole, to hear first: {', '.join(doubted)}.")
     return 0

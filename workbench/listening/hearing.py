@@ -41,6 +41,7 @@ from workbench.listening.readings import (
     speaks_for,
     told_apart,
     track_readings,
+    with_percent,
 )
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
@@ -114,6 +115,11 @@ class BarLines:
     def dispute(self) -> str:
         """What the recording speaks for instead, "the 1 seems to lie a beat later (80 %)"; "" if for these bars."""
         return "" if self.likelier is None else _dispute(self.now, self.readings[self.likelier])
+
+    @property
+    def now_words(self) -> str:
+        """The bars as they are: "4/4 at 110 (80 %)"."""
+        return with_percent(self.now, self.set_bars)
 
     @property
     def words(self) -> str:

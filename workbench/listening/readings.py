@@ -8,7 +8,7 @@ are the same to a user are one, and their probabilities add up.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -50,6 +50,8 @@ LAST_STROKE = 0.2
 SLOWEST_NAMED, FASTEST_NAMED = 20, 500
 #: Other readings less likely than this are not kept, and no more of them than this.
 LEAST_LIKELY, MOST_READINGS = 0.01, 6
+#: A sentence names no more other readings than this.
+MOST_OTHERS = 3
 
 
 @dataclass(frozen=True)
@@ -87,14 +89,16 @@ class BarReading:
         """Of the whole song, in counted beats."""
         return self.time_map.mean_tempo_bpm()
 
-    def shift_from(self, other: BarReading) -> int:
-        """By how many half beats the 1 lies later than in another reading at the same tempo, mostly."""
+    def shift_from(self, other: BarReading, bars: Collection[int] | None = None) -> int:
+        """By how many half beats the 1 lies later than in another reading at the same tempo, mostly; in those bars of
+        the other, if any are named."""
         mine = [bar.beat_times_s[0] for bar in self.time_map.bars]
         beat_s, bar_halves = 60.0 / other.tempo_bpm, 2 * other.meter.counted_beats
         theirs = np.array([bar.beat_times_s[0] for bar in other.time_map.bars])
-        before = theirs[np.maximum(np.searchsorted(theirs, np.array(mine) + 0.15 * beat_s) - 1, 0)]
-        shifts = np.round(2 * (mine - before) / beat_s).astype(int) % bar_halves
-        return int(np.bincount(shifts).argmax())
+        before = np.maximum(np.searchsorted(theirs, np.array(mine) + 0.15 * beat_s) - 1, 0)
+        shifts = np.round(2 * (mine - theirs[before]) / beat_s).astype(int) % bar_halves
+        meant = shifts if bars is None else shifts[np.isin(before, list(bars))]
+        return int(np.bincount(meant).argmax()) if len(meant) else 0
 
 
 @dataclass(frozen=True)
@@ -145,6 +149,7 @@ def tempo_range(tempo_bpm: float | tuple[float, float] | None) -> tuple[float, f
 def describe(readings: Sequence[BarReading], set_bars: Sequence[int] = ()) -> str:
     """Readings in words: "4/4 at 110 (80 %); it may also be 4/4 at 220 (12 %), the 1 a beat later (8 %)".
 
+    No more than :data:`MOST_OTHERS` others are named, the rest counted.
     Where all others are under 1 %, the likeliest of them is named, so that it is known what can be taken.
     ``set_bars`` as for :func:`with_percent`.
     """
@@ -152,8 +157,13 @@ def describe(readings: Sequence[BarReading], set_bars: Sequence[int] = ()) -> st
     likely = [r for r in others if r.probability >= LEAST_LIKELY]
     kept = likely or others[:1]
     told = [f"{words} ({percent(r)})" for words, r in zip(told_apart(first, kept), kept)]
+    more = f" and {len(told) - MOST_OTHERS} more" if len(told) > MOST_OTHERS else ""
     said = with_percent(first, set_bars)
-    return f"{said}; {'it may also be' if likely else 'also kept:'} {', '.join(told)}" if told else said
+    return (
+        f"{said}; {'it may also be' if likely else 'also kept:'} {', '.join(told[:MOST_OTHERS])}{more}"
+        if told
+        else said
+    )
 
 
 def with_percent(first: BarReading, set_bars: Sequence[int] = ()) -> str:
@@ -249,14 +259,25 @@ def bars_not_of(one: BarReading, other: BarReading) -> set[int]:
 
 
 def against(first: BarReading, other: BarReading) -> str:
-    """What another reading says otherwise: "4/4 at 220", "the 1 a beat later"."""
+    """What another reading says otherwise: "4/4 at 220", "the 1 a beat later", "3/4 in bars 2–20"."""
     if other.meter != first.meter or not _at_one_tempo(first, other):
         return str(other)
-    halves, beats = other.shift_from(first), other.meter.counted_beats
-    if halves == 0:
-        return "some bars of another meter"
-    later = halves <= beats
-    said = beats_said(Fraction(halves if later else 2 * beats - halves, 2))
+    halves = other.shift_from(first)
+    if halves:
+        return _shift_said(halves, other.meter)
+    if other.words != str(other):
+        return other.words.removeprefix(f"{other}, ")
+    if first.words != str(first):
+        return f"{other} all through"
+    elsewhere = sorted(bars_not_of(first, other))
+    halves = other.shift_from(first, elsewhere)
+    said = _shift_said(halves, other.meter) if halves else "other bar lines"
+    return f"{said} in {bar_list(first.time_map, elsewhere)}" if elsewhere else said
+
+
+def _shift_said(halves: int, meter: Meter) -> str:
+    later = halves <= meter.counted_beats
+    said = beats_said(Fraction(halves if later else 2 * meter.counted_beats - halves, 2))
     return f"the 1 {said} {'later' if later else 'earlier'}"
 
 
@@ -281,7 +302,10 @@ def speaks_for(first: BarReading, other: BarReading) -> str:
         return f"the beats seem to go {said}, {other}" if said else f"the tempo seems to be {other}"
     words = against(first, other)
     shift = words.removeprefix("the 1 ")
-    return f"the 1 seems to lie {shift}" if shift != words else f"some bars seem to be of another meter: {other.words}"
+    if shift != words:
+        return f"the 1 seems to lie {shift}"
+    changes = other.words != str(other)
+    return f"some bars seem to be of another meter: {other.words}" if changes else f"there seem to be {words}"
 
 
 def song_grids(

@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Container, Iterable
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from itertools import combinations
 
-from workbench.chart import Chart, Note, is_doubtful
+from workbench.chart import DOUBT_BELOW, Chart, Note, is_doubtful
 from workbench.chart.drumkit import drum_key_order, instrument
+from workbench.chart.drums import drums_of
 from workbench.chart.machinetime import is_by_machine
 from workbench.grouping import grouped
 from workbench.reading.grooves import Groove
@@ -33,6 +34,8 @@ COUNTED_FOR_EXPECTED, COUNTED_OF_MACHINES = 1.3, 2.6
 QUALITIES = ((0.5, "Nearly right"), (1.5, "Good"), (3.0, "Fair"), (5.0, "Poor"), (float("inf"), "Too poor to trust"))
 #: Of fewer hits of an instrument none is said to be mostly doubtful.
 FEWEST_HITS = 3
+#: What is mostly doubtful is mostly less sure than this, in words.
+MOSTLY_SURE = f"{DOUBT_BELOW:.0%}".replace("%", " %")
 
 #: Sentences at least so likely to be true are told plainly, others marked "listen first"; those less likely than
 #: the second are left out.  Set so that of plain ones 97 in 100 are true (``bench_statements``).
@@ -148,14 +151,23 @@ def doubtful_hits(chart: Chart) -> Counter[str]:
     return Counter(n.instrument for _, n in chart.notes() if is_doubtful(n, chart.doubt_below))
 
 
-def mostly_doubtful(chart: Chart, but: Container[str] = ()) -> str:
-    """Instruments most of whose hits are unsure, whatever the chart's limit: "high tom (13 of 13), mid tom (4 of 7)";
-    empty if there are none.  Those in ``but`` are told in other ways."""
+def mostly_doubtful(chart: Chart, but: Container[str] = ()) -> dict[str, str]:
+    """Instruments of most of whose hits the draft is less than :data:`MOSTLY_SURE` sure, whatever the chart's limit,
+    with how many they are: "13 of 13".  Those in ``but`` are told in other ways."""
     hits = Counter(n.instrument for _, n in chart.notes())
     doubtful = Counter(n.instrument for _, n in chart.notes() if is_doubtful(n))
     mostly = (n for n in doubtful if hits[n] >= FEWEST_HITS and doubtful[n] > hits[n] / 2 and n not in but)
-    names = sorted(mostly, key=drum_key_order)
-    return ", ".join(f"{name} ({doubtful[name]} of {hits[name]})" for name in names)
+    return {name: f"{doubtful[name]} of {hits[name]}" for name in sorted(mostly, key=drum_key_order)}
+
+
+def doubted_as_a_whole(chart: Chart, but: Container[str] = ()) -> dict[str, str]:
+    """Drums that should be listened to as a whole, with how many of their hits are in doubt: "102 of 112"."""
+    return {d.name: f"{d.doubts} of {d.hits}" for d in drums_of(chart) if d.is_doubted and d.name not in but}
+
+
+def counted(drums: Mapping[str, str]) -> str:
+    """Drums with their counts in words: "high tom (13 of 13), mid tom (4 of 7)"."""
+    return ", ".join(f"{name} ({count})" for name, count in drums.items())
 
 
 def heard_confidence(note: Note) -> float:

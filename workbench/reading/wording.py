@@ -19,10 +19,13 @@ from workbench.grouping import grouped
 from workbench.reading.doubts import (
     LISTEN_FIRST,
     LISTEN_FIRST_MEANS,
+    MOSTLY_SURE,
     PERHAPS,
     PERHAPS_MEANS,
     Grounds,
     HeardBars,
+    counted,
+    doubted_as_a_whole,
     mostly_doubtful,
 )
 from workbench.reading.fill_reading import Fill
@@ -74,15 +77,26 @@ def all_statements(reading: PartReading) -> tuple[Statement, ...]:
     out += [Statement("sticking", f.text, (f.bar_index,)) for f in reading.sticking.flags]
     everything = tuple(int(k) for k in reading.feel.tempo_bars)
     out += [Statement("feel", line, everything) for line in reading.feel.lines()]
-    doubtful = mostly_doubtful(reading.chart)
-    if doubtful:
-        out.append(Statement("doubt", doubt_text(doubtful), everything))
+    out += [Statement("doubt", text, everything) for text in doubt_texts(reading.chart)]
     return (*out, *user_notes(reading.chart))
 
 
-def doubt_text(doubtful: str) -> str:
-    """What to say of instruments whose hits are mostly doubtful."""
-    return f"the draft is unsure of most of its hits on {doubtful}: hear them in the grid before you trust what is said"
+def doubt_texts(chart: Chart) -> list[str]:
+    """What to say of instruments whose hits are mostly doubtful, and of drums that are in doubt as a whole."""
+    mostly = mostly_doubtful(chart)
+    whole = doubted_as_a_whole(chart, but=mostly)
+    out = []
+    if mostly:
+        out.append(
+            f"of most hits on {counted(mostly)} the draft is less than {MOSTLY_SURE} sure: hear them in the grid "
+            "before you trust what is said"
+        )
+    if whole:
+        out.append(
+            f"in doubt as a whole: {counted(whole)}; hear a few strokes of each in the grid (H) before you trust its "
+            "name"
+        )
+    return out
 
 
 def user_notes(chart: Chart) -> tuple[Statement, ...]:
@@ -181,7 +195,6 @@ def to_markdown(reading: PartReading, everything: bool = False) -> str:
     """The reading as a page; with ``everything`` it tells what is likelier wrong than right, too."""
     chart, flags = reading.chart, reading.sticking.flags
     bars = partial(bar_list, chart.time_map)
-    doubtful = mostly_doubtful(chart)
     form = [
         (
             section_name(s),
@@ -206,7 +219,7 @@ def to_markdown(reading: PartReading, everything: bool = False) -> str:
         "reading/page/reading.md.jinja",
         chart=chart,
         heading=_heading(reading),
-        doubts=[*filter(None, [reading.dispute]), *([_sentence(doubt_text(doubtful))] if doubtful else []), *marks],
+        doubts=[*filter(None, [reading.dispute]), *map(_sentence, doubt_texts(chart)), *marks],
         form=form,
         grooves=grooves,
         fills=fills,
