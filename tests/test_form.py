@@ -40,6 +40,14 @@ def test_a_short_change_of_texture_is_a_part_inside_its_section():
     ]
 
 
+@pytest.mark.parametrize("ridden, said", [(1, None), (2, None), (3, "ride"), (8, "ride")])
+def test_a_bar_or_two_on_the_ride_are_no_time_kept_on_it(ridden, said):
+    """Kick and snare by themselves, with the ride in some bars: the form must not say that of all."""
+    bare, with_ride = bar(S="....x.......x...", K="x...x...x...x..."), bar(R="x...x...x...x...", K="x...x...x...x...")
+    (section,) = read_part(part(*[bare] * (8 - ridden), *[with_ride] * ridden)).form
+    assert [p.timekeeper for p in section.parts] == [said]
+
+
 def test_a_long_change_of_texture_is_a_section():
     assert form(part(*[ROCK] * 8, *[RIDE] * 8)) == [("A", 0, 8), ("B", 8, 16)]
 

@@ -127,6 +127,25 @@ def test_each_bar_of_a_phrase_names_all_its_places():
     assert "backbeat on 2 and 4, in bar 2 of 2 snare also on the & of 2" in name_groove(opened, range(2))
 
 
+def test_a_phrase_whose_bars_differ_in_much_is_told_bar_by_bar():
+    """Snare here, kick there, "in bar 2 of 2" in each clause: nobody plays from that."""
+    call, answer = bar(H="x.x.x.x.", S="..x...x.", K="x......."), bar(H="x.x.x.x.", S="..x..xx.", K="x...x...")
+    assert name_groove(part(call, answer), range(2)) == (
+        "quarters on the hi-hat",
+        "bar 1 of 2: backbeat on 2 and 4",
+        "kick on 1",
+        "bar 2 of 2: backbeat on 2 and 4, snare also on the & of 3",
+        "kick on 1 and 3",
+    )
+    four = name_groove(part(call, call, call, answer), range(4))
+    assert [name for name in four if " of 4: " in name] == [
+        "bars 1–3 of 4: backbeat on 2 and 4",
+        "bar 4 of 4: backbeat on 2 and 4, snare also on the & of 3",
+    ]
+    silent = name_groove(part(call, answer, bar()), range(3))
+    assert silent[-3:] == ("bar 3 of 3: no snare", "no kick", "no ride pattern")
+
+
 @pytest.mark.common_practice
 def test_names_in_other_meters():
     six_eight = names(*[bar(Meter(6, 8), H="xxxxxx", S="...x..", K="x.....")] * 4, meter=Meter(6, 8))

@@ -22,7 +22,8 @@ def test_a_phrase_of_two_bars_where_it_repeats():
     chart = part(*[ROCK, answer] * 4)
     groove = find_groove(chart, [range(8)], frozenset())
     assert groove.base_bars == (0, 1) and groove.base_of(5) == 1
-    assert "in bar 2 of 2 " in groove.names[1]
+    assert groove.names[0] == "8ths on the hi-hat", "what both bars share comes first"
+    assert [k for k, name in enumerate(groove.names) if " of 2: " in name] == [1, 3], "then each bar by itself"
 
 
 def test_phrases_begin_with_each_stretch():

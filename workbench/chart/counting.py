@@ -196,6 +196,8 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     'every beat'
     >>> place_list(bar, [Fraction(2 * k + 1, 8) for k in range(4)])
     'every &'
+    >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 5, 7)])
+    '1 and every &'
     >>> place_list(bar, [Fraction(k, 16) for k in range(16)])
     'all 16ths'
     >>> place_list(bar, [Fraction(k, 8) for k in (0, 1, 3, 4, 5)])
@@ -210,13 +212,18 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     wanted = sorted(set(positions))
     if len(wanted) > 2:
         for name, places in _whole_sets(bar.meter, bar.length).items():
+            more = [p for p in wanted if p not in places]
             if wanted == places:
                 return name
+            if len(more) == 1 and len(wanted) == len(places) + 1 > 3 and name.startswith("every "):
+                said = [the_place(bar, more[0]), name]
+                return " and ".join(said if more[0] == wanted[0] else reversed(said))
     # Rows of syllables and places by name do not stand side by side.
     counts = [split_count(bar.meter, bar.missing, p) for p in wanted]
     rows = len(wanted) > LONGEST_LIST and {n for n, _ in counts} == {n for n, part in counts if part == 0}
     said = list(_counted_out(bar, wanted, rows))
-    return (" and " if len(said) == 2 and len(wanted) <= LONGEST_LIST else ", ").join(said)
+    two = len(said) == 2 and len(wanted) <= LONGEST_LIST and not any(" and " in words for words in said)
+    return (" and " if two else ", ").join(said)
 
 
 def _counted_out(bar: Bar, positions: Sequence[Fraction], rows: bool) -> Iterator[str]:

@@ -58,8 +58,9 @@ _SLOTS = {
     "syllable": _SYLLABLE,
     "syllables": rf"{_SYLLABLE}(?: {_SYLLABLE})*",
     "place": _PLACE,
-    "places": rf"(?:{_WHOLE_SETS}|{_PLACE}(?:(?:, | and | \| ){_PLACE})*)",
+    "places": rf"(?:(?:{_PLACE} and )?(?:{_WHOLE_SETS})(?: and {_PLACE})?|{_PLACE}(?:(?:, | and | \| ){_PLACE})*)",
     "n": r"\d+",
+    "bars": r"\d+(?:–\d+)?(?:, \d+(?:–\d+)?)*",
     "which": _WHICH_ONES,
     "tuplet": _TUPLET,
     "numbers": r"\d+(?: \+ \d+)*",
@@ -140,7 +141,7 @@ class Words:
         return self._said[text]
 
     def _by_table(self, text: str) -> str | None:
-        if re.fullmatch(r"\d+(?:/\d+)?", text):
+        if re.fullmatch(r"\d+(?:[/–]\d+)?", text):
             return text
         for pattern, own in self._patterns:
             if found := pattern.fullmatch(text):

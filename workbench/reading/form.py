@@ -44,6 +44,9 @@ SECTION_BARS = 8
 #: Fewest bars of a part inside a section.
 PART_BARS = 4
 
+#: Time that is kept in no more bars than this, and in fewer than half of a part's, is a variation, not its texture.
+VARIATION_BARS = 2
+
 #: Mean correlation of beat-synchronous audio features above which two
 #: sections may be the same music.
 SAME_MUSIC = 0.35
@@ -360,9 +363,16 @@ def _parts(patterns: Patterns, first: int, end: int, fill_bars: frozenset[int]) 
     out, k = [], first
     for name, n in runs:
         names.setdefault(name, chr(ord("a") + len(names) % 26))
-        out.append(FormPart(range(k, k + n), name, names[name] if len(runs) > 1 else ""))
+        bars = range(k, k + n)
+        out.append(FormPart(bars, _kept(patterns, bars, name, fill_bars), names[name] if len(runs) > 1 else ""))
         k += n
     return tuple(out)
+
+
+def _kept(patterns: Patterns, bars: range, name: str | None, fill_bars: frozenset[int]) -> str | None:
+    """What a part keeps time on, if it does so in more than a bar or two."""
+    keeping = [patterns.timekeepers[k] == name for k in bars if k not in fill_bars]
+    return name if sum(keeping) > VARIATION_BARS or 2 * sum(keeping) >= len(keeping) else None
 
 
 def _phrase_bars(patterns: Patterns, first: int, end: int, crashes: tuple[int, ...], fill_ends: frozenset[int]) -> int:

@@ -19,10 +19,11 @@ from fractions import Fraction
 from statistics import median
 
 from workbench.chart import Chart
-from workbench.chart.counting import place_list
+from workbench.chart.counting import bar_words, place_list
 from workbench.chart.drumkit import TIMEKEEPERS, instrument
 from workbench.chart.ghosts import ACCENT_RATIO, ghost_limit, is_ghost
 from workbench.chart.meter import Bar
+from workbench.grouping import grouped
 
 
 @dataclass(frozen=True)
@@ -162,15 +163,21 @@ def _latin_name(look: _Look) -> str:
 def name_groove(chart: Chart, base_bars: Sequence[int], limit: float | None = None) -> tuple[str, ...]:
     """What a drummer calls a groove, the most telling name first.
 
-    Each aspect of a phrase of several bars is named by most of its bars, with
-    the others after it.  ``limit`` is :func:`~workbench.chart.ghosts.ghost_limit`, if known.
+    Where the bars of a phrase differ in one aspect only, it is named by most of them, with the others after it; where
+    in several, what they share comes first, then each bar by itself.  ``limit`` is
+    :func:`~workbench.chart.ghosts.ghost_limit`, if known.
     """
     limit = ghost_limit(chart) if limit is None else limit
     looks = [_look(chart, k, limit) for k in base_bars]
-    names = [
-        _combined([name(look) for look in looks])
+    aspects = [
+        [name(look) for look in looks]
         for name in (_snare_name, _kick_name, _feel_name, _hands_name, _left_foot_name, _ghost_name)
     ]
+    shared = [texts[0] for texts in aspects if len(set(texts)) == 1]
+    if len(shared) + 1 < len(aspects):
+        names = shared + _bar_by_bar([texts for texts in aspects if len(set(texts)) > 1])
+    else:
+        names = [_combined(texts) for texts in aspects]
     strokes = sum(len(chart.bars[k].notes) for k in base_bars)
     limbs = {instrument(n.instrument).is_foot for k in base_bars for n in chart.bars[k].notes}
     if len(limbs) > 1 and not any(look.together for look in looks) and strokes > 6 * len(looks):
@@ -196,6 +203,16 @@ def _combined(texts: Sequence[str]) -> str:
             more = more if _NAMES_A_VOICE.match(more) else text
             said.append(f"in bar {k + 1} of {len(texts)} {more or 'none of it'}")
     return ", ".join(said)
+
+
+def _bar_by_bar(aspects: Sequence[Sequence[str]]) -> list[str]:
+    """What the bars of a phrase play where they differ, those that are alike together: "bar 2 of 2: snare on 1"."""
+    bars = grouped((tuple(filter(None, texts)), k) for k, texts in enumerate(zip(*aspects)))
+    out = []
+    for texts, where in bars.items():
+        first, *more = texts or ("none of it",)
+        out += [f"{bar_words(k + 1 for k in where)} of {len(aspects[0])}: {first}", *more]
+    return out
 
 
 def _snare_name(look: _Look) -> str:
