@@ -109,6 +109,17 @@ def test_a_note_moved_over_the_bar_line_is_seen_where_it_is_heard(check):
     assert set(coloured(shown["Bar 5"].recorded)) == {"7_8-kick"} and "-5-0_1-kick" not in shown["Bar 6"].recorded
 
 
+def test_notes_of_a_bar_heard_elsewhere_are_told_with_where(check):
+    (bar,) = check.worst_bars
+    one = replace(bar.findings[0], kind="wrong place", instrument="kick", heard_instrument="kick")
+    pairs = [(F(1, 4), (5, F(1, 8))), (F(3, 4), (5, F(1, 2)))]
+    moved = tuple(replace(one, position=written, heard_at=heard) for written, heard in pairs)
+    (line,) = lines_of(check, replace(bar, findings=moved))
+    assert line.text == "On 2 and 4: kick is written, but heard on the & of 1 and 3."
+    (line,) = lines_of(check, replace(bar, findings=(moved[0], replace(moved[1], heard_at=(6, F(0))))))
+    assert "elsewhere" in line.text, "no place of this bar"
+
+
 def test_a_bar_written_late_is_shown_where_it_is_heard():
     """What fell over its end into the next bar, two floor toms, is shown in it where it is heard."""
 

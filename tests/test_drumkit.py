@@ -29,7 +29,11 @@ def test_lookup():
     assert instrument_for_midi_note(42).musicxml_unpitched == 43
     assert instrument_for_midi_note(82) is None
     assert drum_key_order("crash") < drum_key_order("kick")
-    with pytest.raises(ChartError, match="no instrument called 'gong'"):
+    with pytest.raises(ChartError, match="called 'HiHat'; did you mean open hi-hat or closed hi-hat or pedal hi-hat"):
+        instrument("HiHat")
+    with pytest.raises(ChartError, match="called 'snair'; did you mean snare"):
+        instrument("snair")
+    with pytest.raises(ChartError, match="no instrument called 'gong'; it knows: crash"):
         instrument("gong")
 
 

@@ -634,7 +634,7 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
 
 
 def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars: str | None = None) -> ChartDocument:
-    """Say what a drum of a draft is in truth: all its hits that nobody has confirmed are given to another one, or
+    """Say what a drum of a draft really is: all its hits that nobody has confirmed are given to another one, or
     taken out; its possible hits go along.
 
     Every hit keeps its time, and what is confirmed stays as it is; ``.undo()`` takes it back in one step.

@@ -62,7 +62,7 @@ def test_a_drum_is_named_and_taken_out_as_a_whole_and_undo_brings_all_back(draft
         screenshot(page, f"drums-{theme.split()[1].lower()}")
     assert f"{closed} hits, 1 confirmed" in line_of(page, "closed hi-hat")
     before = grid.evaluate(stands)
-    page.page.get_by_role("button", name="The closed hi-hat is in truth …").click()
+    page.page.get_by_role("button", name="Rename the closed hi-hat …").click()
     screenshot(page, "drums-menu")
     page.page.get_by_role("menuitem", name="ride", exact=True).click()
     grid.settle()
@@ -77,7 +77,7 @@ def test_a_drum_is_named_and_taken_out_as_a_whole_and_undo_brings_all_back(draft
     assert hits_of(kernel, "ride") == 0
     says(page, rf"^{rides + closed - 1} hits: ride taken out")
     # A drum that the song had not brings a row and a line of its own; the sheet need not move for them.
-    page.page.get_by_role("button", name="The snare is in truth …").click()
+    page.page.get_by_role("button", name="Rename the snare …").click()
     page.page.get_by_role("menuitem", name="hand clap", exact=True).click()
     grid.settle()
     grid.becomes("view.rowOf.has('hand clap')")
@@ -97,7 +97,7 @@ def test_the_keyboard_reaches_all_of_it(draft):
     assert first.startswith("Hear the ")
     drum = first.removeprefix("Hear the ")
     page.page.keyboard.press("Tab")
-    assert grid.evaluate(f"return {focused}") == f"The {drum} is in truth …"
+    assert grid.evaluate(f"return {focused}") == f"Rename the {drum} …"
     for key in ("Enter", "End", "Enter"):  # the last drum of the key
         page.page.keyboard.press(key)
     grid.settle()

@@ -21,6 +21,7 @@ from __future__ import annotations
 import re
 import zlib
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from enum import StrEnum
 from functools import lru_cache
 from itertools import combinations
@@ -269,6 +270,13 @@ def articulations_of(of: Instrument) -> frozenset[str]:
     return frozenset({"ghost", "accent", "flam", "drag", "double", "roll"} | {a for a, has in some.items() if has})
 
 
+def _near(name: str) -> list[str]:
+    """Instruments whose names hold what was written, whatever its spaces and hyphens, or are spelt much like it."""
+    plain = {own: re.sub(r"[^a-z]", "", own) for own in _BY_NAME}
+    said = re.sub(r"[^a-z]", "", name.lower())
+    return [own for own in plain if len(said) > 2 and said in plain[own]][:4] or get_close_matches(name.lower(), plain)
+
+
 @lru_cache(maxsize=1024)
 def instrument(name: str) -> Instrument:
     """Look an instrument up by its name in the drum key.
@@ -287,9 +295,11 @@ def instrument(name: str) -> Instrument:
         return _BY_NAME[name]
     own = _OWN_LINE.fullmatch(name) if isinstance(name, str) else None
     if own is None or int(own[2]) > 127:
+        near = _near(str(name))
+        known = f"did you mean {' or '.join(near)}?" if near else f"it knows: {', '.join(_BY_NAME)}."
         raise ChartError(
-            f"The drum key has no instrument called {name!r}; it knows: {', '.join(_BY_NAME)}, and others with their "
-            "MIDI key, such as 'Log Drum [91]'."
+            f"The drum key has no instrument called {name!r}; {known} Others are named with their MIDI key, such as "
+            "'Log Drum [91]'."
         )
     key = int(own[2])
     place, label = _OWN_PLACES[key % len(_OWN_PLACES)], own[1]

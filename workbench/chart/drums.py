@@ -1,4 +1,4 @@
-"""The drums of a chart, each as a whole: how much of it is in doubt, where it is heard best, and what it is in truth.
+"""The drums of a chart, each as a whole: how much of it is in doubt, where it is heard best, and what it really is.
 
 A draft of programmed music mostly errs by the drum: whatever it calls an open hi-hat is a ride, say.  Who listens to
 a few clear strokes of each drum hears that at once; :class:`~workbench.chart.edits.NameDrum` then puts it right in

@@ -242,7 +242,7 @@ class RenameInstrument(Edit, called="rename instrument"):
 
 @dataclass(frozen=True)
 class NameDrum(Edit, called="name drum"):
-    """Say what a drum of a draft is in truth: its hits are given to another, or taken out where ``new`` is empty.
+    """Say what a drum of a draft really is: its hits are given to another, or taken out where ``new`` is empty.
 
     Confirmed hits stay as they are.  Each other keeps its time and is no longer in doubt by its name, but nobody has
     confirmed that it is there.  Where that drum is written already, the confirmed note stays, else the louder.

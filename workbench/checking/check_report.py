@@ -101,6 +101,9 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
         timed = check.chart.time_map.bars[bar.bar_index]
         places = place_list(timed, [f.position for f in found if f.position is not None])
         text = said_of(first.kind, first.instrument, first.heard_instrument)
+        there = [f.heard_at[1] for f in found if f.heard_at is not None and f.heard_at[0] == bar.bar_index]
+        if len(there) == len(found):
+            text = f"{first.instrument} is written, but heard on {place_list(timed, there)}"
         if first.kind in ("early", "late"):
             mean = sum(abs(f.deviation_s) for f in found) / len(found)
             text = text.replace("heard", f"heard {1000 * mean:.0f} ms")

@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     if args.rename or args.take_out is not None:
         old, new = args.rename or (args.take_out, "")
         if not new and args.rename:
-            raise ChartError("Name the drum that it is in truth, or --take-out what is none.")
+            raise ChartError("Name the drum that it really is, or --take-out what is none.")
         edit = NameDrum(old, new, *span)
         done = named_words(before, edit, song.apply(edit))
     elif args.undo or args.redo:

@@ -350,7 +350,7 @@ function articulate(v, name) {
   const there = withHits(v, (hits) => {
     const edit = articulateEdit(hits, name, v.session.info.kit);
     if (edit) v.edit(edit);
-    else v.say(`${capital(withArticle(hits[0].note.instrument))} has no ${name}.`);
+    else v.say(`${capital(withArticle(hits[0].note.instrument))} ${name === "half open" ? "cannot be" : "has no"} ${name}.`);
   }, name);
   // Whoever reads "M" may leave Shift out.
   if (!there && name === "rim shot" && !v.selection) v.say("There is no hit here to be a rim shot; Shift M mends bar lines.");

@@ -1,5 +1,5 @@
 /**
- * The drums of the chart, each as a whole: hear its clearest strokes, say what it is in truth, or take it out.
+ * The drums of the chart, each as a whole: hear its clearest strokes, say what it really is, or take it out.
  * Python chooses the strokes and does the naming (workbench.chart.drums); here is what is counted and asked for.
  */
 import { barsSaid, isDoubtful, noteAt } from "./chart.js";
@@ -129,7 +129,7 @@ export class DrumPanel {
     };
     const hear = act("Hear", `Hear the ${name}`, "Its clearest strokes, one after the other", () => hearDrum(view, name));
     element.append(label, words, hear,
-      act("Is in truth …", `The ${name} is in truth …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
+      act("Rename …", `Rename the ${name} …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
         const { left, bottom } = b.getBoundingClientRect();
         openDrums(view, left, bottom, (to) => nameDrum(view, name, to), name);
       }),

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 186ae90566c2334799b111c7c80a8870aa2106a458de333c188005f7ddf553ab */
+/* Made by python workbench/grid/bundle.py; sources 30efc5e7cb05ec3c9e0351cd0013399f581883d63fc3bee0300bc5b497167e91 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3435,7 +3435,7 @@ var DrumPanel = class {
       label,
       words2,
       hear,
-      act("Is in truth …", `The ${name} is in truth …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
+      act("Rename …", `Rename the ${name} …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
         const { left, bottom } = b.getBoundingClientRect();
         openDrums(view, left, bottom, (to) => nameDrum(view, name, to), name);
       }),
@@ -3787,7 +3787,7 @@ function articulate(v, name) {
   const there = withHits(v, (hits2) => {
     const edit = articulateEdit(hits2, name, v.session.info.kit);
     if (edit) v.edit(edit);
-    else v.say(`${capital(withArticle(hits2[0].note.instrument))} has no ${name}.`);
+    else v.say(`${capital(withArticle(hits2[0].note.instrument))} ${name === "half open" ? "cannot be" : "has no"} ${name}.`);
   }, name);
   if (!there && name === "rim shot" && !v.selection) v.say("There is no hit here to be a rim shot; Shift M mends bar lines.");
 }

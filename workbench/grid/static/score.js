@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 186ae90566c2334799b111c7c80a8870aa2106a458de333c188005f7ddf553ab */
+/* Made by python workbench/grid/bundle.py; sources 30efc5e7cb05ec3c9e0351cd0013399f581883d63fc3bee0300bc5b497167e91 */
 
 // js/score.js
 function safeSvg(text) {
