@@ -115,7 +115,7 @@ def test_notes_of_a_bar_heard_elsewhere_are_told_with_where(check):
     pairs = [(F(1, 4), (5, F(1, 8))), (F(3, 4), (5, F(1, 2)))]
     moved = tuple(replace(one, position=written, heard_at=heard) for written, heard in pairs)
     (line,) = lines_of(check, replace(bar, findings=moved))
-    assert line.text == "On 2 and 4: kick is written, but heard on the & of 1 and 3."
+    assert line.text == "On 2 and 4: kick is written, but heard on the & of 1 and on 3."
     (line,) = lines_of(check, replace(bar, findings=(moved[0], replace(moved[1], heard_at=(6, F(0))))))
     assert "elsewhere" in line.text, "no place of this bar"
 

@@ -90,6 +90,8 @@ def test_places(position, said):
         ([F(k, 8) for k in (0, 1, 3, 5, 7)], "1 and every &"),
         ([F(k, 8) for k in (0, 2, 4, 6, 7)], "every beat and the & of 4"),
         ([F(5, 8), F(11, 16), F(3, 4)], "the & and a of 3, 4"),
+        ([F(1, 8), F(1, 2)], "the & of 1 and on 3"),
+        ([F(0), F(3, 8)], "1 and the & of 2"),
         ([F(k, 16) for k in (0, 2, 6, 8, 10)], "1, the & of 1, the & of 2, 3, the & of 3"),
         ([F(k, 16) for k in (1, 3, 5, 6, 8)], "the e and a of 1, the e and & of 2, 3"),
         (

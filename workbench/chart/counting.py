@@ -222,8 +222,10 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     counts = [split_count(bar.meter, bar.missing, p) for p in wanted]
     rows = len(wanted) > LONGEST_LIST and {n for n, _ in counts} == {n for n, part in counts if part == 0}
     said = list(_counted_out(bar, wanted, rows))
-    two = len(said) == 2 and len(wanted) <= LONGEST_LIST and not any(" and " in words for words in said)
-    return (" and " if two else ", ").join(said)
+    if len(said) != 2 or len(wanted) > LONGEST_LIST or any(" and " in words for words in said):
+        return ", ".join(said)
+    # "The & of 1 and 3" would be two places off the beat.
+    return (" and on " if said[0].startswith("the ") and said[1].isdigit() else " and ").join(said)
 
 
 def _counted_out(bar: Bar, positions: Sequence[Fraction], rows: bool) -> Iterator[str]:

@@ -87,6 +87,11 @@ def _heard_words(check: Check) -> str:
 
 def lines_of(check: Check, bar: BarCheck) -> list[Line]:
     """What to read about a bar: worst first, the same said once for all its places."""
+    return [line for line, _ in said_once(check, bar)]
+
+
+def said_once(check: Check, bar: BarCheck) -> list[tuple[Line, tuple[Finding, ...]]]:
+    """The lines about a bar with the findings of which each speaks."""
 
     def alike(k: int, f: Finding) -> tuple:
         return (f.kind, f.instrument, f.heard_instrument, f.verdict) if f.position is not None else (k,)
@@ -96,7 +101,7 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
         first = found[0]
         probability = sum(f.probability for f in found) / len(found)
         if first.position is None:
-            out.append(Line(first.verdict, first.text, probability))
+            out.append((Line(first.verdict, first.text, probability), tuple(found)))
             continue
         timed = check.chart.time_map.bars[bar.bar_index]
         places = place_list(timed, [f.position for f in found if f.position is not None])
@@ -109,7 +114,7 @@ def lines_of(check: Check, bar: BarCheck) -> list[Line]:
             text = text.replace("heard", f"heard {1000 * mean:.0f} ms")
         if len(found) == 1:
             text = first.text.split(": ", 1)[1].removesuffix(".")
-        out.append(Line(first.verdict, f"On {places}: {text}.", probability))
+        out.append((Line(first.verdict, f"On {places}: {text}.", probability), tuple(found)))
     return out
 
 

@@ -11,8 +11,10 @@ from typing import Protocol
 import ipywidgets as w
 
 from workbench.alignment.alignedchart import write_on_recording
-from workbench.chart.counting import percent_said
+from workbench.chart.counting import bar_name, percent_said
 from workbench.checking.check import Check
+from workbench.checking.check_report import said_once
+from workbench.checking.findings import Finding
 
 # Numbers whose origin is not named: chosen by eye, no source.
 #: Most findings in the list.
@@ -29,6 +31,20 @@ class GridPage(Protocol):
 
     def run(self, command: str) -> None:
         """See :meth:`workbench.HitGrid.run`."""
+
+
+def _said_once(check: Check) -> list[tuple[str, int]]:
+    """What the list says, the worst first, each with the number of its worst finding: the same of several places of a
+    bar is one line."""
+    number = {f: k for k, f in enumerate(check.findings)}
+    texts = {number[f]: f.text for f in check.findings}
+    for bar in check.bars:
+        for line, (first, *more) in said_once(check, bar):
+            if more:
+                texts[number[first]] = f"{bar_name(bar.bar_number)}, {line.text.removeprefix('On ')}"
+                for other in more:
+                    del texts[number[other]]
+    return [(text, k) for k, text in sorted(texts.items())]
 
 
 class CheckList(w.VBox):
@@ -53,14 +69,15 @@ class CheckList(w.VBox):
 
     def __init__(self, check: Check, grid: GridPage) -> None:
         self.check, self.grid = check, grid
-        findings = check.findings[:MOST_LISTED]
+        self._leads = _said_once(check)[:MOST_LISTED]
+        findings = [check.findings[k] for _, k in self._leads]
         self._numbers: list[int] = []
         if findings:
             time_map = write_on_recording(check.chart, check.alignment).time_map
             # Edges of neighbouring bars may differ by milliseconds: look a little inside.
             self._numbers = [time_map.bar_number(time_map.place(f.start_s + 0.05).bar_index) for f in findings]
         self.found = w.Select(
-            options=[(f"{f.verdict:<7}{f.text}", k) for k, f in enumerate(findings)],
+            options=[(f"{f.verdict:<7}{text}", k) for k, (f, (text, _)) in enumerate(zip(findings, self._leads))],
             value=None,
             rows=min(12, max(3, len(findings))),
             layout=w.Layout(width="100%"),
@@ -75,10 +92,15 @@ class CheckList(w.VBox):
         self.play.on_click(lambda _: self._play())
         super().__init__([self.found, w.HBox([self.play, self.said])])
 
+    @property
+    def chosen(self) -> Finding:
+        """The finding that is chosen; of those that are said together, the worst."""
+        return self.check.findings[self._leads[self.found.value][1]]
+
     def _chosen(self, _change: object) -> None:
         self.play.disabled = self.found.value is None
         if self.found.value is not None:
-            finding = self.check.findings[self.found.value]
+            finding = self.chosen
             self.said.value = f"{percent_said(finding.probability)} sure that the chart is wrong, not the ear."
             self._show()
 
@@ -91,7 +113,7 @@ class CheckList(w.VBox):
 
     def _show(self) -> None:
         """Bring the chosen finding's bar into the grid, the cursor to its stroke."""
-        finding = self.check.findings[self.found.value]
+        finding = self.chosen
         self.grid.show_bar(
             self._numbers[self.found.value],
             finding.position or Fraction(0),

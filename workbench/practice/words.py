@@ -50,6 +50,7 @@ _PLACE = (
     rf"the {_SYLLABLE}(?:, {_SYLLABLE})* and {_SYLLABLE} of \d+|\d+(?: {_SYLLABLE})+|"
     rf"the {_WHICH_ONES} {_TUPLET} notes of beat \d+)"
 )
+_JOINT = r"(?:, | and (?:on )?| \| )"
 _WHOLE_SETS = rf"every (?:beat|e and a|{_SYLLABLE})|the last triplet of every beat|all {_VALUE}"
 #: What stands in each place of a clause; a number after its name tells two of a kind apart.
 _SLOTS = {
@@ -58,7 +59,7 @@ _SLOTS = {
     "syllable": _SYLLABLE,
     "syllables": rf"{_SYLLABLE}(?: {_SYLLABLE})*",
     "place": _PLACE,
-    "places": rf"(?:(?:{_PLACE} and )?(?:{_WHOLE_SETS})(?: and {_PLACE})?|{_PLACE}(?:(?:, | and | \| ){_PLACE})*)",
+    "places": rf"(?:(?:{_PLACE} and )?(?:{_WHOLE_SETS})(?: and {_PLACE})?|{_PLACE}(?:{_JOINT}{_PLACE})*)",
     "n": r"\d+",
     "bars": r"\d+(?:–\d+)?(?:, \d+(?:–\d+)?)*",
     "which": _WHICH_ONES,
@@ -151,7 +152,7 @@ class Words:
         return None
 
     def _in_two(self, text: str) -> str | None:
-        for found in re.finditer(r"; |, | \| | → | and |: | \+ | ", text):
+        for found in re.finditer(r"; |, | \| | → | and on | and |: | \+ | ", text):
             first, then = self._clause(text[: found.start()]), None
             if first is not None and (then := self._clause(text[found.end() :])) is not None:
                 return first + self.clauses.get(found[0], found[0]) + then
