@@ -60,12 +60,24 @@ def test_pages_say_what_they_are():
     assert etree.fromstring(engrave_svg(song(), bars=(0, 1))[0]).findtext(f"{SVG}title").endswith("2 bars")
 
 
+@pytest.mark.parametrize(
+    "confirmed, said",
+    [(0, "draft, no bar checked yet"), (6, "draft, 2 bars not checked"), (7, "draft, 1 bar not"), (8, "")],
+)
+def test_a_page_says_how_much_of_a_draft_nobody_has_checked(confirmed, said):
+    """A bar in which nothing was heard is neither checked nor waits for it: it is not counted."""
+    notes = [Note(Fraction(0), "kick", confidence=0.9, confirmed=k < confirmed) for k in range(8)]
+    chart = Chart(TimeMap.steady(9, 100), (*(WrittenBar((n,)) for n in notes), WrittenBar()), title="Slow Ferry")
+    found = " ".join(words(engrave_svg(chart)[0]))
+    assert said in found and ("draft" in found) == bool(said)
+
+
 def test_a_section_at_another_tempo_says_so():
     beats = [0.5 * k for k in range(33)] + [16 + 0.4 * k for k in range(1, 33)]
     time_map = TimeMap([Bar(Meter(4, 4), tuple(beats[4 * k : 4 * k + 4])) for k in range(16)], beats[64])
     chart = Chart(time_map, song(16).bars, sections=(Section(0, "Verse", "A"), Section(8, "Faster", "B")))
     assert {k: m.tempo_bpm for k, m in tempo_marks(chart).items()} == {0: 120, 8: 150}
-    found = words(engrave_svg(chart)[0])
+    found = " ".join(words(engrave_svg(chart)[0]))
     assert "= 120" in found and "= 150" in found
     assert set(tempo_marks(song())) == {0}
 

@@ -57,6 +57,14 @@ def test_pictures_of_little(tmp_path):
     assert "tacet to measure" in texts(draw_feel(read_part(part(EMPTY))))
 
 
+def test_the_tempo_is_drawn_over_whole_bars():
+    """There is no bar 2.5."""
+    figure = draw_feel(read_part(part(*[bar(K="x...x...")] * 16)))
+    figure.canvas.draw()
+    (*_, tempo) = figure.axes
+    assert len(tempo.get_xticks()) > 2 and all(float(tick).is_integer() for tick in tempo.get_xticks())
+
+
 def test_a_picture_of_the_feel_cuts_no_words_off(tmp_path):
     """Beside a row with a long name, and with wide numbers, there is least room."""
     one = bar(H="xxxxxxxx", P="..x...x.", S="..x...x.", K="x...x...")

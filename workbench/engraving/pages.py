@@ -242,7 +242,10 @@ def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) 
     root.append(text(width / 2, y, 78 * style.text_size, chart.title or "Drum Set", "middle", room, font_weight="bold"))
     y += 58
     if unchecked := len(chart.unchecked_bars):
-        kind = f"{kind} · draft: {unchecked} of {len(chart)} bars not checked"
+        none = unchecked == sum(bool(bar.notes) for bar in chart.bars)
+        kind += (
+            " · draft, no bar checked yet" if none else f" · draft, {unchecked} bar{'s' * (unchecked > 1)} not checked"
+        )
     if chart.title or kind != "Drum Set":
         root.append(text(MARGIN, y, 36 * style.text_size, kind))
     if chart.artist:

@@ -271,6 +271,7 @@ def draw_feel(reading: PartReading) -> Figure:
         reach = max(float(np.abs(feel.tempo_bpm - middle).max()) * 1.2, 0.03 * middle)
         tempo.set_ylim(middle - reach, middle + reach)
     tempo.set(title="tempo", xlabel="bar", ylabel="bpm")
+    tempo.xaxis.get_major_locator().set_params(integer=True)
     if feel.swings:
         swing = ", ".join(f"{s.value} {s.ratio:.2f} : 1" for s in feel.swings)
         tempo.annotate(f"swing ratio of {swing}", (1, 1), xycoords="axes fraction", ha="right", va="top", fontsize=8)
