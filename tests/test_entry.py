@@ -7,7 +7,7 @@ import numpy as np
 
 from tests.parts import FILL, RIDE, ROCK, bar
 from tests.shelves import chart_of
-from workbench.chart import WrittenBar
+from workbench.chart import Recording, WrittenBar
 from workbench.files.audio import AudioInfo
 from workbench.reading.patterns import TICKS, VOICES
 from workbench.reading.read import read_part
@@ -94,3 +94,16 @@ def test_its_state_is_what_a_person_has_done():
 def test_an_empty_part_is_an_entry_too():
     found = entry(chart_of(*(WrittenBar(),) * 4))
     assert found["grooves"] == found["fills"] == [] and found["difficulty"] is None and found["strokes"] == {}
+    assert (found["corrections"], found["quality"], found["state"]) == (None, "No drums", "done")
+
+
+def test_a_recording_in_which_nothing_was_heard_is_neither_done_nor_right():
+    heard = replace(chart_of(*(WrittenBar(),) * 4), recording=Recording("song.flac", "0" * 64, 8.0))
+    assert entry(heard)["state"] == "drafted" and entry(heard)["quality"] == "No drums"
+    assert entry(heard, edited=True)["state"] == "looked at"
+
+
+def test_a_groove_whose_bars_share_nothing_is_not_named_after_one_of_them():
+    bars = bar(H="x.x.x.x.", S="..x...x.", K="x......."), bar(R="x.x.x.x.", S="..x..xx.", K="x...x...")
+    (groove,) = entry(chart_of(*bars * 4))["grooves"]
+    assert groove["name"] == "groove of 2 bars"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import Any
 
@@ -23,6 +24,8 @@ from workbench.shelving.likeness import struck_slots
 #: A stroke counts as played at a place of the song if so many bars have it (common practice, no source): one alone
 #: may be misheard.  What is rarer, ghost notes and flams, counts wherever it is if the song has so many.
 FEWEST_PLACES = 2
+#: What a draft is worth in which nothing was heard.
+NO_DRUMS = "No drums"
 
 
 def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bool = False) -> dict[str, Any]:
@@ -42,7 +45,8 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
         What JSON can hold; ``grooves`` and ``fills`` are lists, ``strokes`` the places of each instrument.
     """
     chart, bars = reading.chart, reading.chart.time_map.bars
-    corrections = sum(expected_corrections(chart)) / max(sum(bool(b.notes) for b in chart.bars), 1)
+    playing = sum(bool(b.notes) for b in chart.bars)
+    corrections = sum(expected_corrections(chart)) / playing if playing else None
     grooves, fills = _grooves(reading), _fills(reading)
     sure = [item["difficulty"] for item in (*grooves, *fills) if item["sure"]]
     return plain(
@@ -60,7 +64,7 @@ def shelf_entry(reading: PartReading, sound: AudioInfo | None = None, edited: bo
             "hits": sum(len(b.notes) for b in chart.bars),
             "doubts": doubtful_hits(chart).total(),
             "corrections": corrections,
-            "quality": quality(corrections).partition(":")[0],
+            "quality": NO_DRUMS if corrections is None else quality(corrections).partition(":")[0],
             "state": _state(chart, edited),
             "grooves": grooves,
             "fills": fills,
@@ -75,13 +79,19 @@ def _sound_words(sound: AudioInfo) -> str:
 
 
 def short_name(own: PartGroove) -> str:
-    """A groove in few words: as students know it, or what is most telling of it."""
-    return own.groove.known_as or (own.text if own.given else next(iter(own.groove.names), "").split(",")[0])
+    """A groove in few words: as students know it, or what is most telling of it, unless that is one bar's alone."""
+    first = next(iter(own.groove.names), "").split(",")[0]
+    bar_alone = own.groove.phrase_bars > 1 and re.match(r"bars? .*of \d+: ", first)
+    return own.groove.known_as or (
+        own.text if own.given else f"groove of {own.groove.phrase_bars} bars" if bar_alone else first
+    )
 
 
 def _state(chart: Chart, edited: bool) -> str:
-    """ "drafted", "looked at", or "done" where every bar with drafted hits was confirmed."""
-    if not chart.unchecked_bars:
+    """ "drafted", "looked at", or "done" where every bar with drafted hits was confirmed; that nothing was heard in a
+    recording nobody has confirmed."""
+    unheard = chart.recording is not None and not any(b.notes for b in chart.bars)
+    if not chart.unchecked_bars and not unheard:
         return "done"
     touched = any(n.confirmed for _, n in chart.notes()) or any(b.fixed for b in chart.time_map.bars)
     return "looked at" if edited or touched or any(b.done for b in chart.bars) else "drafted"
