@@ -223,6 +223,13 @@ def test_a_drum_in_doubt_as_a_whole_is_named_as_the_draft_names_it():
     assert "In doubt" not in to_markdown(read_part(replace(chart, doubt_below=0.85)))
 
 
+def test_two_grooves_of_one_section_are_told_apart_by_words():
+    """ "A b" says nothing, and "A 2" would be the second A."""
+    reading = read_part(part(*[ROCK] * 4, *[RIDE] * 4, *[ROCK] * 4, *[RIDE] * 4))
+    assert [s.label for s in reading.form] == ["A"]
+    assert "## A, groove a (bars 1–4, 9–12)" in to_markdown(reading) and "## A, groove b (" in to_markdown(reading)
+
+
 def test_hands_are_told_where_there_is_something_to_share():
     """A backbeat or a hi-hat by itself is one hand's."""
     backbeat, hats = bar(S="....x.......x...", K="x...x...x...x..."), bar(H="x.x.x.x.x.x.x.x.", K="x.......x.......")

@@ -164,8 +164,8 @@ def _phrases_marked(section: FormSection, chart: Chart) -> str:
 
 
 def groove_title(label: str, part: str) -> str:
-    """Label and part of a groove as they stand before its text."""
-    title = " ".join(x for x in (label, part) if x)
+    """Label and part of a groove as they stand before its text: "A, groove b: "."""
+    title = ", ".join([label] * bool(label) + [f"groove {part}"] * bool(part))
     return f"{title}: " if title else ""
 
 

@@ -22,6 +22,7 @@ from workbench.notation.scoresigns import ScoreOptions, clean_text
 from workbench.practice.pages import BEAT_SIGNS
 from workbench.progress import Progress, silent
 from workbench.reading.read import Reading, read_part, reading_to_edits
+from workbench.reading.wording import groove_title
 from workbench.shelving.entry import shelf_entry, short_name
 from workbench.templates import filled
 
@@ -100,7 +101,6 @@ def _grooves(reading: Reading) -> list[tuple[str, str]]:
     for own in sorted(most, key=lambda g: g.groove.bar_indices[0]):
         first = own.groove.base_bars[0]
         bar = excerpt_chart(reading.chart, first, first)
-        label = " ".join(t for t in (own.label, own.part) if t)
-        said = f"{label}: {short_name(own)}" if label else short_name(own)
+        said = groove_title(own.label, own.part) + short_name(own)
         out.append((said, engrave_svg(bar, (0, 0), options, style)[0].removeprefix('<?xml version="1.0"?>')))
     return out
