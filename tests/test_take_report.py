@@ -11,7 +11,7 @@ from lxml import etree, html
 
 from tests.takes import CLICK, LONG, assess, play
 from tests.test_align import chart_of
-from workbench.chart import Note
+from workbench.chart import Mark, Note
 from workbench.checking.pagesound import sound_strokes
 from workbench.checking.playing import WORKING_DRUMMERS_SPREAD_MS
 from workbench.checking.reportpage import BLUE, VERMILION
@@ -73,6 +73,13 @@ def test_a_fill_that_begins_a_little_early_is_shaded_in_its_own_bar(take):
     numbers = [b.bar_number for b in take.playing.bars]
     assert take.playing.fills
     assert shaded(-0.03) == shaded(0.03) == [numbers.index(f.bar_number) - 0.5 for f in take.playing.fills]
+
+
+def test_a_fill_is_shaded_through_all_its_bars():
+    chart = replace(chart_of(LONG, 100.0), marks=(Mark("fill", (10, F(1, 2)), (12, F(0)), confirmed=True),))
+    two_bars = assess_strokes(chart, play(LONG), CLICK)
+    shaded = {p.get_x(): p.get_width() for p in draw_bars(two_bars).axes[0].patches}
+    assert shaded[9.5] == 2 and {w for x, w in shaded.items() if x != 9.5} <= {1}
 
 
 def test_the_page_says_what_goes_well(take):

@@ -176,6 +176,8 @@ class FillTiming:
     early_ms, landing_ms : float
         Where the second half of its strokes, and the stroke that it lands on, come by their tempo (early is
         negative); None if the landing is not heard.
+    bar_count : int
+        Of the bars that it touches.
     """
 
     bar_number: int
@@ -184,6 +186,7 @@ class FillTiming:
     error: float = 0.0
     early_ms: float = 0.0
     landing_ms: float | None = None
+    bar_count: int = 1
 
 
 @dataclass(frozen=True)
@@ -658,6 +661,7 @@ def _fill_timing(chart: Chart, near: pd.DataFrame, span: Mark, k: int) -> FillTi
         float(np.hypot(_slope_error(before, first) / first, _slope_error(fill, second) / second)),
         late_ms(inside.sort_values(["written_s", "time_s"])[len(inside) // 2 :]),
         late_ms(landing) if len(landing) else None,
+        len(span.bars),
     )
 
 

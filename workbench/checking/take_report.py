@@ -101,7 +101,7 @@ def draw_bars(take: Take) -> Picture:
         # By number: a fill that is played early begins before its bar does.
         own = bars[bars["bar_number"] == f.bar_number] if f.bar_number in set(bars["bar_number"]) else bars
         k = (own["start_s"] - f.start_s).abs().idxmin()
-        above.axvspan(k - 0.5, k + 0.5, color=SHADE)
+        above.axvspan(k - 0.5, k + f.bar_count - 0.5, color=SHADE)
     above.plot(tempi.index, tempi, color=GREEN, lw=1.5)
     above.set(ylim=(centre - reach, centre + reach), yticks=np.round(centre + reach * np.array([-1, 0, 1])))
     above.grid(axis="y", color="#d5d9dd")
