@@ -163,7 +163,7 @@ export class BarLines {
 
   hear(reading, words, heard) {
     const on = heard === reading;
-    const b = button(on ? "Stop" : "Hear", `The recording with the click of ${words}, from the cursor's bar on`, () => {
+    const b = button(on ? "Stop" : "Hear", `The recording with the click of these bars, from the cursor's bar on: ${words}`, () => {
       if (on) this.view.listener.stop();
       else this.view.listener.play(passageOf(this.view, reading));
     });

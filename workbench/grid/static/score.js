@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 30efc5e7cb05ec3c9e0351cd0013399f581883d63fc3bee0300bc5b497167e91 */
+/* Made by python workbench/grid/bundle.py; sources d8b2d8bef7e4ec15a8e4586d1571d9a92bb7b3d9e26efd8b4d11f7975b507ded */
 
 // js/score.js
 function safeSvg(text) {
