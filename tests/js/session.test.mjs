@@ -2,6 +2,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 import { Session } from "../../workbench/grid/js/session.js";
+import { isBeingWeighed } from "../../workbench/grid/js/bars.js";
 import { pasteEdit } from "../../workbench/grid/js/edits.js";
 import { SHORTCUTS, keyName, shortcutOf } from "../../workbench/grid/js/keys.js";
 
@@ -43,6 +44,19 @@ test("a long chart comes in pieces; what is done meanwhile waits on top", () => 
   assert.equal(session.whole, true);
   assert.deepEqual([instruments(session, 0), instruments(session, 1)], [[], ["snare"]]);
   assert.equal(session.confirmed.bars.length, 2);
+});
+
+test("advice on the bars is old once they change, until the next comes", () => {
+  const { session } = open();
+  assert.equal(isBeingWeighed(session), false, "there is none");
+  const advice = { type: "info", info: { bars: { now: "4/4 at 60", others: [], faults: [] } } };
+  session.receive(advice);
+  session.receive({ type: "change", revision: 6, parts: { bars: { 0: { notes: [] } } } });
+  assert.equal(isBeingWeighed(session), false, "a hit is no other bar");
+  session.receive({ type: "change", revision: 7, parts: { time_map: { ...CHART.time_map } } });
+  assert.equal(isBeingWeighed(session), true);
+  session.receive(advice);
+  assert.equal(isBeingWeighed(session), false);
 });
 
 test("a refused edit disappears and says why", () => {

@@ -21,6 +21,9 @@ const LIKELY_PERCENT = 5;
 
 const adviceOf = (session) => session.info.bars || { now: "", others: [], dispute: "", faults: [] };
 
+/** Whether the bars are others than those that the advice is about: the next is on its way. */
+export const isBeingWeighed = ({ info, advised, confirmed }) => Boolean(info.bars) && advised !== confirmed.time_map;
+
 /** Places where lines and hits disagree, those of bars that are still there. */
 export const faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
 
@@ -106,6 +109,7 @@ export const soundOf = (source, passage) =>
 /** @type {Record<string, (view: any) => void>} */
 export const BAR_COMMANDS = {
   "mend bars": (view) => {
+    if (isBeingWeighed(view.session)) return view.say("The bars have just changed, and are being compared with the hits. Press M again in a moment.");
     const fault = faultMeant(view);
     if (!fault) return view.say(settled(view.session));
     mend(view, fault);

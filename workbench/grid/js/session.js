@@ -30,6 +30,8 @@ export class Session {
     /** @type {{seq: number, message: any, since: number}[]} */
     this.pending = [];
     this.info = {};
+    /** The bars that Python's advice on them (info.bars) is about. */
+    this.advised = null;
     this.error = "";
     this.lost = false;
     /** Drums of which it was said that they are mostly in doubt. @type {Set<string>} */
@@ -87,6 +89,7 @@ export class Session {
         this.whole = message.whole;
         this.revision = message.revision;
         this.info = message.info;
+        this.advised = this.confirmed.time_map;
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
         break;
@@ -122,6 +125,7 @@ export class Session {
       case "info": {
         const { notice, ...info } = message.info;
         this.info = { ...this.info, ...info };
+        if (info.bars) this.advised = this.confirmed?.time_map;
         this.notice = notice || this.notice;
         this.changed("chart");
         break;

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources d8b2d8bef7e4ec15a8e4586d1571d9a92bb7b3d9e26efd8b4d11f7975b507ded */
+/* Made by python workbench/grid/bundle.py; sources 5e69c840cc1f6df92ca51e3d0e80c6cf81f0763fe86566d9a5346336c567c6cc */
 
 // js/counting.js
 var SYLLABLES = {
@@ -726,6 +726,7 @@ var CLICK_LEVEL = 0.7;
 var SAME_TIME_S = 2e-3;
 var LIKELY_PERCENT = 5;
 var adviceOf = (session) => session.info.bars || { now: "", others: [], dispute: "", faults: [] };
+var isBeingWeighed = ({ info, advised, confirmed }) => Boolean(info.bars) && advised !== confirmed.time_map;
 var faultsOf = (session) => adviceOf(session).faults.filter((f) => f.last_bar < session.chart.bars.length);
 function faultBars(chart, fault) {
   const said = barsSaid(chart, fault.first_bar, fault.last_bar);
@@ -785,6 +786,7 @@ function levelsOf(settings, passage) {
 var soundOf = (source, passage) => source === "click" && passage.reading >= 0 ? `reading ${passage.reading}` : source;
 var BAR_COMMANDS = {
   "mend bars": (view) => {
+    if (isBeingWeighed(view.session)) return view.say("The bars have just changed, and are being compared with the hits. Press M again in a moment.");
     const fault = faultMeant(view);
     if (!fault) return view.say(settled(view.session));
     mend(view, fault);
@@ -1028,6 +1030,7 @@ var Session = class {
     this.time = null;
     this.pending = [];
     this.info = {};
+    this.advised = null;
     this.error = "";
     this.lost = false;
     this.toldDrums = /* @__PURE__ */ new Set();
@@ -1078,6 +1081,7 @@ var Session = class {
         this.whole = message.whole;
         this.revision = message.revision;
         this.info = message.info;
+        this.advised = this.confirmed.time_map;
         for (const p of this.pending) this.send(p.message);
         this.rebuild();
         break;
@@ -1113,6 +1117,7 @@ var Session = class {
       case "info": {
         const { notice, ...info } = message.info;
         this.info = { ...this.info, ...info };
+        if (info.bars) this.advised = this.confirmed?.time_map;
         this.notice = notice || this.notice;
         this.changed("chart");
         break;

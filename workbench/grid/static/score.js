@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources d8b2d8bef7e4ec15a8e4586d1571d9a92bb7b3d9e26efd8b4d11f7975b507ded */
+/* Made by python workbench/grid/bundle.py; sources 5e69c840cc1f6df92ca51e3d0e80c6cf81f0763fe86566d9a5346336c567c6cc */
 
 // js/score.js
 function safeSvg(text) {
