@@ -69,7 +69,9 @@ def test_a_page_says_how_much_of_a_draft_nobody_has_checked(confirmed, said):
     notes = [Note(Fraction(0), "kick", confidence=0.9, confirmed=k < confirmed) for k in range(8)]
     chart = Chart(TimeMap.steady(9, 100), (*(WrittenBar((n,)) for n in notes), WrittenBar()), title="Slow Ferry")
     found = " ".join(words(engrave_svg(chart)[0]))
-    assert said in found and ("draft" in found) == bool(said)
+    assert said in found and ("draft" in found) == bool(said) and "?" not in found
+    explained = words(engrave_svg(chart, options=replace(WRITTEN_OUT, doubts=True))[0])
+    assert any("? = not sure" in text for text in explained) == bool(said), "what the marks beside its strokes mean"
 
 
 def test_a_section_at_another_tempo_says_so():

@@ -80,9 +80,10 @@ def engrave_svg(
         options = options or ScoreOptions(similes=False, multirests=False)
         lines = _engrave_systems(chart, options, style, bars, progress, loop)
         return [lay_excerpt(lines)]
-    pages: list[str] = []
+    options, pages = options or PART, list[str]()
     for smaller in _staves(style):
-        pages = lay_pages(chart, _engrave_systems(chart, options or PART, smaller, None, progress, False), smaller)
+        lines = _engrave_systems(chart, options, smaller, None, progress, False)
+        pages = lay_pages(chart, lines, smaller, options.doubts)
         if style.pages is None or len(pages) <= style.pages:
             return pages
     raise ChartError(

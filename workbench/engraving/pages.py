@@ -160,12 +160,12 @@ def lay_excerpt(lines: Sequence[System]) -> str:
     return serialize(root)
 
 
-def lay_pages(chart: Chart, lines: list[System], style: PageStyle) -> list[str]:
-    """Lines on pages with title block, drum key and page numbers."""
+def lay_pages(chart: Chart, lines: list[System], style: PageStyle, doubts: bool = False) -> list[str]:
+    """Lines on pages with title block, drum key and page numbers; with ``doubts`` the marks of doubt are explained."""
     width, height = style.size
     name = f"Drum part: {chart.title}" if chart.title else "Drum part"
     first = new_page(width, height, f"{name}, page 1")
-    start = _draw_heading(first, chart, style) if style.heading else float(MARGIN)
+    start = _draw_heading(first, chart, style, doubts) if style.heading else float(MARGIN)
     pages, gap = _fill_pages(lines, start, height - MARGIN, style.scale)
     out = []
     for k, (end, current) in enumerate(pages):
@@ -235,7 +235,7 @@ def _turn(page: Sequence[System]) -> int:
     return len(page)
 
 
-def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) -> float:
+def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str, more: str = "") -> float:
     """Title, what the sheet is, and artist; returns where the rest may start."""
     width, y = style.size[0], MARGIN + 40.0
     room = width - 2 * MARGIN
@@ -247,7 +247,7 @@ def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) 
             " · draft, no bar checked yet" if none else f" · draft, {unchecked} bar{'s' * (unchecked > 1)} not checked"
         )
     if chart.title or kind != "Drum Set":
-        root.append(text(MARGIN, y, 36 * style.text_size, kind))
+        root.append(text(MARGIN, y, 36 * style.text_size, kind + more))
     if chart.artist:
         root.append(text(width - MARGIN, y, 36 * style.text_size, chart.artist, "end", 0.7 * room))
     return y + 24
@@ -256,8 +256,8 @@ def draw_title(root: etree._Element, chart: Chart, style: PageStyle, kind: str) 
 _LEGEND_SCALE = 0.66
 
 
-def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle) -> float:
-    y = draw_title(root, chart, style, "Drum Set")
+def _draw_heading(root: etree._Element, chart: Chart, style: PageStyle, doubts: bool) -> float:
+    y = draw_title(root, chart, style, "Drum Set", " · ? = not sure" if doubts and chart.unchecked_bars else "")
     used = chart.instruments_used()
     if style.legend and used:
         ghosted = next((n.instrument for _, n in chart.notes() if "ghost" in n.articulations), None)
