@@ -314,9 +314,7 @@ def lay_bars(
             return document
         others = other_readings(chart, hearing.readings)
         if reading not in others:
-            known = (
-                f"those of these bars are {', '.join(map(str, others))}" if others else "the bars are read one way only"
-            )
+            known = f"you can take {', '.join(map(str, others))}" if others else "the bars are read one way only"
             raise ChartError(f"There is no reading {reading}; {known}.")
         document.apply(LayBars(others[reading].time_map))
         return document
