@@ -50,6 +50,27 @@ def test_first_the_form_then_the_groove_of_most_bars_and_last_the_song(lesson):
     assert lesson.minutes == sum(i.minutes for i in lesson.items)
 
 
+@pytest.mark.common_practice
+def test_what_sections_have_in_common_is_taught_once():
+    """Verse and chorus on one groove, and its bar with a crash in both: two items, not four."""
+    song = part(*[CRASHED, *[ROCK] * 3, CRASHED, *[ROCK] * 3] * 2)
+    named = replace(song, sections=(Section(0, "Verse"), Section(8, "Chorus")))
+    items = {i.title: i for i in plan_lesson(read_part(named)).items}
+    assert list(items)[1:-1] == ["Verse, Chorus: groove", "Verse, Chorus: variation, bars 1, 5, 9, 13"]
+    assert "16 bars: 12 exactly as here" in items["Verse, Chorus: groove"].why
+    assert len({i.exercise.where for i in items.values() if i.exercise and i.exercise.kind == "variation"}) == 1
+    german = plan_lesson(read_part(named), words=words_of("de"))
+    assert german.items[1].title == "Verse, Chorus: Groove"
+
+
+@pytest.mark.common_practice
+def test_no_variation_is_taught_before_its_groove():
+    ridden = bar(R="x.x.x.x.x.x.x.x.", S="....x.......x...", K="x.......x.x...x.")
+    song = part(*[ROCK, MORE_KICK, ROCK, ROCK] * 3, *[RIDE, ridden, RIDE, RIDE] * 2)
+    titles = [i.title for i in plan_lesson(read_part(song)).items]
+    assert [t.split(":")[0] for t in titles[1:-1]] == ["A", "A", "B", "B"] and "variation" in titles[4], titles
+
+
 def test_a_groove_is_counted_where_it_is_played(lesson):
     """Not in its pick-up, its fills or its rests: fourteen of twenty bars here, four with changes."""
     assert "14 of the 20 bars go by this groove: 10 exactly as here, 4 with changes." in lesson.items[1].why

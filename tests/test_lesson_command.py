@@ -17,8 +17,8 @@ def test_a_session_of_a_long_lesson_has_a_page_of_its_own(tmp_path, capsys):
     chart = demo_song(tmp_path, "chart")
     assert main(["lesson", str(chart), "--no-recording"]) == 0
     said = capsys.readouterr().out.splitlines()
-    assert says(said[0], "13 items, 101 minutes in all", "3 sessions (items 1–6, 7–10, 11–13)")
-    assert any("--items 1-6 writes" in line for line in said)
+    assert says(said[0], "13 items, 101 minutes in all", "3 sessions (items 1–4, 5–8, 9–13)")
+    assert any("--items 1-4 writes" in line for line in said)
     assert main(["lesson", str(chart), "--no-recording", "--items", "2-3, 13", "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)
     assert [i["title"] for i in plan["items"]] == [said[k].split(". ")[1].split(" (")[0] for k in (2, 3, 13)]

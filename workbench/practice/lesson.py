@@ -1,8 +1,9 @@
 """A lesson from a part: what to learn in which order and why, how long, up to which tempo; and one file to hand over.
 
 The order is that of the trade (common practice of teaching, no source): first the form, then the groove that fills
-most of the song with its easier versions, its variations, the fills from the easiest on, the other grooves, and last
-the song.  Every item counts in the same few tempi, round metronome marks up to the song's own.
+most of the song with its easier versions, its variations, the fills from the easiest on, the other grooves, each with
+its own, and last the song.  What several sections have in common is one item.  Every item counts in the same few
+tempi, round metronome marks up to the song's own.
 
 Its page is written by :mod:`workbench.practice.lessonpage`.
 """
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from workbench.chart import Chart
 from workbench.chart.counting import bar_list, capital
 from workbench.errors import ChartError
+from workbench.grouping import grouped
 from workbench.practice.exercises import choose_exercises, untaught_learnt, untaught_told
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
@@ -260,21 +262,23 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
         If the part has nothing to learn.
     """
     chart = reading.chart
-    exercises = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
-    if not exercises:
+    chosen = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
+    if not chosen:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
     printed = printed_tempi_bpm(chart)
-    song_bpm, own_bpm = song_tempo_bpm(chart), {e.name: printed[e.first_bar] for e in exercises}
+    where = _each_once(reading, chosen, printed)
+    exercises = list(where)
+    song_bpm, own_bpm = song_tempo_bpm(chart), {e: printed[e.first_bar] for e in exercises}
     goals = {song_bpm, *own_bpm.values()}
     tempi = sorted(goals | {m for m in (metronome_mark(s * song_bpm) for s in TEMPO_SHARES) if m < max(goals)})
-    where = {e.name: _bars_of(reading, e) for e in exercises}
-    grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -len(where[e.name]))
-    rest = [e for e in exercises if e.kind == "fill" or e.kind == "variation" and len(where[e.name]) >= FEWEST_TIMES]
-    first = grooves[:1]
-    order = [*first, *(e for e in rest if e.kind == "variation"), *_by_difficulty(reading, rest), *grooves[1:]]
+    grooves = sorted((e for e in exercises if e.kind == "groove"), key=lambda e: -len(where[e]))
+    varied = [e for e in exercises if e.kind == "variation" and len(where[e]) >= FEWEST_TIMES]
+    of = grouped((next((g for g in grooves if _varies(reading, e, g)), None), e) for e in varied)
+    first, *others = [[g, *of.get(g, ())] for g in grooves] or [[]]
+    order = [*first, *of.get(None, ()), *_by_difficulty(reading, exercises), *(e for more in others for e in more)]
     items = [
         _form_item(reading, song_bpm, words),
-        *(_item(reading, e, [t for t in tempi if t <= own_bpm[e.name]], where[e.name], words) for e in order),
+        *(_item(reading, e, [t for t in tempi if t <= own_bpm[e]], where[e], words) for e in order),
     ]
     items.append(
         LessonItem(
@@ -299,14 +303,46 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
     )
 
 
+def _each_once(
+    reading: PartReading, exercises: Sequence[Exercise], printed_bpm: Sequence[int]
+) -> dict[Exercise, tuple[int, ...]]:
+    """The exercises, each with the bars in which it comes; what is the same to play in several sections is one, named
+    after all of them: nobody learns a groove once for the verse and once for the chorus."""
+    bars = reading.chart.bars
+
+    def played(e: Exercise) -> tuple:
+        steps = tuple((s.name, tuple(bars[k].pattern for k in s.bars)) for s in e.stages if not s.record)
+        return (e.name,) if e.kind == "fill" else (e.kind, printed_bpm[e.first_bar], steps)
+
+    out = {}
+    for alike in grouped((played(e), e) for e in exercises).values():
+        found = {e: _bars_of(reading, e) for e in alike}
+        where = tuple(sorted({k for own in found.values() for k in own}))
+        one = max(alike, key=lambda e: len(found[e]))
+        if len(alike) > 1:
+            sections = dict.fromkeys(e.title.rpartition(": ")[0] for e in alike)
+            said = bar_list(reading.chart.time_map, where)
+            what = "groove" if one.kind == "groove" else f"variation, {said}"
+            one = replace(one, title=f"{', '.join(sections)}: {what}", where=said)
+        out[one] = where
+    return out
+
+
+def _varies(reading: PartReading, variation: Exercise, groove: Exercise) -> bool:
+    """Whether a variation is one of a groove: it is played in turn with a bar of it."""
+    bars = reading.chart.bars
+    own = {bars[k].pattern for s in groove.stages if not s.record for k in s.bars}
+    return any(bars[s.bars[0]].pattern in own for s in variation.stages if len(s.bars) > 1)
+
+
 def _once_told(
-    reading: PartReading, taught: Sequence[Exercise], where: Mapping[str, Sequence[int]], words: Words
+    reading: PartReading, taught: Sequence[Exercise], where: Mapping[Exercise, Sequence[int]], words: Words
 ) -> tuple[str, ...]:
     """Which sure changes have no item of their own, though they might be fills to the teacher, and why not."""
     bars = {k for v in reading.variations if v.grounds.is_plain for k in v.bars}
     bars -= {k for v in reading.variations if not v.grounds.is_plain for k in v.bars}
     bars -= {k for f in reading.fills for k in f.span.bars}
-    bars -= {k for e in taught if e.kind == "variation" for k in where[e.name]}
+    bars -= {k for e in taught if e.kind == "variation" for k in where[e]}
     if not bars:
         return ()
     where_said = words.title(bar_list(reading.chart.time_map, bars))
