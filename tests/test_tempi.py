@@ -6,6 +6,7 @@ from fractions import Fraction as F
 import pytest
 
 import workbench as wb
+from tests.parts import bar, part
 from workbench.chart import Chart, Note, Section, WrittenBar
 from workbench.chart.meter import Bar, Meter, TimeMap
 from workbench.errors import ChartError
@@ -19,6 +20,8 @@ from workbench.practice.tempi import (
     original_tempo_bpm,
     printed_tempi_bpm,
     song_tempo_bpm,
+    strokes_per_s,
+    watched_per_s,
 )
 from workbench.reading.read import read_part
 
@@ -70,3 +73,15 @@ def test_bars_are_played_at_their_own_tempo_and_practised_up_to_the_printed_one(
     assert section_exercise(chart, 6, 7).tempi_bpm[-1] == section_exercise(chart, 0, 1).tempi_bpm[-1] == 118
     slower = replace(hurried(*[120.0] * 4, *[90.0] * 3), sections=(Section(0, "Verse"), Section(4, "Chorus")))
     assert printed_tempi_bpm(slower) == [120] * 4 + [90] * 3 and song_tempo_bpm(slower) == 120
+
+
+@pytest.mark.common_practice
+def test_feet_between_the_hands_are_watched_too():
+    """Hands in 8ths with the kick on each e and a: a stream of 16ths, that nobody begins near its tempo."""
+    linear = bar(S="x.x.x.x.x.x.x.x.", K=".x.x.x.x.x.x.x.x")
+    together = bar(S="x.x.x.x.x.x.x.x.", K="x.x.x.x.x.x.x.x.")
+    chart = part(linear, together, tempo_bpm=120.0)
+    assert [round(strokes_per_s(chart, [k])) for k in (0, 1)] == [4, 4]
+    assert [round(watched_per_s(chart, [k])) for k in (0, 1)] == [8, 4]
+    slow = [default_tempi_bpm(chart, [k])[0] for k in (0, 1)]
+    assert slow == [60.0, 96.0]

@@ -25,7 +25,7 @@ from workbench.grouping import grouped
 from workbench.practice.exercises import choose_exercises, untaught_learnt, untaught_told
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
-from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, printed_tempi_bpm, song_tempo_bpm, strokes_per_s
+from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, printed_tempi_bpm, song_tempo_bpm, watched_per_s
 from workbench.practice.words import ENGLISH, Words
 from workbench.reading.fill_reading import DIFFICULTY
 from workbench.reading.part_reading import PartReading
@@ -421,8 +421,8 @@ def _item(
     # How hard it is stands above already, unless there is a reason to tell with it.
     told = (text for text in exercise.listen_for if text.removesuffix(".").lower() not in DIFFICULTY)
     said = tuple(map(words.music, told))
-    # The hands' busiest moment can be watched at the tempo to begin with.
-    fastest = tempi[-1] * WATCHABLE_PER_S / max(strokes_per_s(chart, exercise.stages[0].bars), 1e-9)
+    # The busiest moment can be watched at the tempo to begin with.
+    fastest = tempi[-1] * WATCHABLE_PER_S / max(watched_per_s(chart, exercise.stages[0].bars), 1e-9)
     start = max((t for t in tempi if t <= fastest), default=tempi[0])
     return LessonItem(
         words.title(exercise.title),

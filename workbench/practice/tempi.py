@@ -10,6 +10,7 @@ import numpy as np
 from workbench.chart import Chart
 from workbench.chart.drumkit import instrument
 from workbench.errors import ChartError
+from workbench.grouping import grouped
 from workbench.notation.scoresigns import tempo_marks
 from workbench.reading.patterns import busiest_per_s
 
@@ -76,10 +77,21 @@ def strokes_per_s(chart: Chart, bars: Sequence[int]) -> float:
     )
 
 
+def watched_per_s(chart: Chart, bars: Sequence[int]) -> float:
+    """Strokes a second that a learner has to watch in their busiest half second: those of the hands, and in a bar in
+    which no foot falls together with a hand, those of the feet between them, too."""
+    seconds, linear = chart.time_map.seconds, []
+    for k in bars:
+        struck = grouped((instrument(n.instrument).is_foot, n.position) for n in chart.bars[k].notes)
+        if not set(struck.get(True, ())) & set(struck.get(False, ())):
+            linear.append(busiest_per_s([seconds(k, n.position) for n in chart.bars[k].notes]))
+    return max(strokes_per_s(chart, bars), *linear, 0.0)
+
+
 def default_tempi_bpm(chart: Chart, bars: Sequence[int]) -> tuple[float, float, float]:
     """Slow, medium and original tempo, by density; whole beats a minute, the first two marks of a metronome."""
     original = printed_tempi_bpm(chart)[bars[0]]
-    share = WATCHABLE_PER_S / max(strokes_per_s(chart, bars), 1e-9)
+    share = WATCHABLE_PER_S / max(watched_per_s(chart, bars), 1e-9)
     slow = min(max(share, SLOWEST_SHARE), LEAST_SLOWING) * original
     medium = float(np.sqrt(slow * original))
     return float(metronome_mark(slow)), float(metronome_mark(medium)), float(original)
