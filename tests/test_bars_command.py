@@ -250,11 +250,11 @@ def test_steps_back_and_forth_say_what_they_take(chart, capsys):
         said.append(capsys.readouterr().out.splitlines()[0])
     sure = len(CHART.bars[2].notes)
     assert said[0].startswith("Taken back: the 1 a beat later")
-    assert said[1] == f"Taken back: confirm bars (0 hits confirmed instead of {sure})."
+    assert said[1] == f"Taken back: bars confirmed (0 hits confirmed instead of {sure})."
     main(["bars", str(chart), "--meter", "3/4"])
     main(["bars", str(chart), "--undo"])
     assert "Taken back: bars of 3/4" in capsys.readouterr().out, "in words of the trade"
     main(["bars", str(chart), "--level", "half"])
     main(["bars", str(chart), "--undo"])
     assert "Taken back: half tempo (" in capsys.readouterr().out, "as the act was called"
-    assert said[2] == f"Done again: confirm bars ({sure} hits confirmed instead of 0)."
+    assert said[2] == f"Done again: bars confirmed ({sure} hits confirmed instead of 0)."

@@ -146,3 +146,8 @@ def test_together_is_all_or_nothing(chart):
 def test_impossible_edits(chart, edit, message):
     with pytest.raises(ChartError, match=message):
         apply(chart, edit)
+
+
+def test_every_edit_says_what_was_done():
+    """ "Taken back: move note" reads like an order; "a hit moved" is what was taken back."""
+    assert [called for called, cls in EDITS.items() if not cls.said and "words" not in vars(cls)] == []

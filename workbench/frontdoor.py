@@ -409,7 +409,7 @@ def confirm(song: ChartDocument | PathName, bars: str) -> ChartDocument:
 
     document = _opened(song, None)
     spans = [read_bar_span(document.chart, piece) for piece in bars.split(",")]
-    document.apply(CompositeEdit(tuple(SetDone(*span) for span in spans), "confirm bars"))
+    document.apply(CompositeEdit(tuple(SetDone(*span) for span in spans), "bars confirmed"))
     return document
 
 

@@ -60,7 +60,7 @@ class Edit:
 
     @property
     def words(self) -> str:
-        """What the user did: "move note"."""
+        """What the user did: "a hit moved"."""
         return self.said or self.called
 
     def apply(self, chart: Chart) -> Chart:
@@ -88,7 +88,7 @@ def _note(chart: Chart, bar_index: int, position: Fraction, name: str) -> Note:
 
 
 @dataclass(frozen=True)
-class AddNote(Edit, called="add note"):
+class AddNote(Edit, called="add note", said="a hit written"):
     """Write a note; one at the same place and instrument is replaced."""
 
     bar_index: int
@@ -100,7 +100,7 @@ class AddNote(Edit, called="add note"):
 
 
 @dataclass(frozen=True)
-class RemoveNote(Edit, called="remove note"):
+class RemoveNote(Edit, called="remove note", said="a hit taken out"):
     """Take a note out of a bar."""
 
     bar_index: int
@@ -114,7 +114,7 @@ class RemoveNote(Edit, called="remove note"):
 
 
 @dataclass(frozen=True)
-class MoveNote(Edit, called="move note"):
+class MoveNote(Edit, called="move note", said="a hit moved"):
     """Write a note at another place, on another instrument, or both.
 
     The time at which it was heard is kept if it lies within
@@ -147,7 +147,7 @@ class MoveNote(Edit, called="move note"):
 
 
 @dataclass(frozen=True)
-class ChangeNote(Edit, called="change note"):
+class ChangeNote(Edit, called="change note", said="a hit changed"):
     """Change what is said of a note; fields left at None stay as they are."""
 
     bar_index: int
@@ -183,7 +183,7 @@ class _OfPossibleHit(Edit):
 
 
 @dataclass(frozen=True)
-class AcceptHit(_OfPossibleHit, called="accept possible hit"):
+class AcceptHit(_OfPossibleHit, called="accept possible hit", said="a possible hit written"):
     """Write a possible hit where it was heard, as confirmed.
 
     A draft's note there that the same stroke cannot have made (open for closed hi-hat) goes.
@@ -203,7 +203,7 @@ class AcceptHit(_OfPossibleHit, called="accept possible hit"):
 
 
 @dataclass(frozen=True)
-class RefuseHit(_OfPossibleHit, called="refuse possible hit"):
+class RefuseHit(_OfPossibleHit, called="refuse possible hit", said="a possible hit refused"):
     """Suggest a possible hit no more."""
 
     def apply(self, chart: Chart) -> Chart:
@@ -211,7 +211,7 @@ class RefuseHit(_OfPossibleHit, called="refuse possible hit"):
 
 
 @dataclass(frozen=True)
-class RenameInstrument(Edit, called="rename instrument"):
+class RenameInstrument(Edit, called="rename instrument", said="a drum renamed"):
     """Give all strokes of one instrument in ``first_bar … last_bar`` to another, whoever wrote them (a draft's alone:
     :class:`NameDrum`).
 
@@ -460,7 +460,7 @@ class SetPickup(Rebar, called="set pick-up", said="another pick-up"):
 
 
 @dataclass(frozen=True)
-class MoveBarLine(Rebar, called="move bar line"):
+class MoveBarLine(Rebar, called="move bar line", said="a bar line moved"):
     """Move the line that opens a bar (``bar_index`` = number of bars: the end) and fix it there."""
 
     bar_index: int
@@ -470,7 +470,7 @@ class MoveBarLine(Rebar, called="move bar line"):
 
 
 @dataclass(frozen=True)
-class TapLines(Rebar, called="tap lines"):
+class TapLines(Rebar, called="tap lines", said="bar lines tapped"):
     """Lay the song anew from a "1" tapped on several bars; taps near a stroke mean the stroke."""
 
     times_s: tuple[float, ...]
@@ -481,7 +481,7 @@ class TapLines(Rebar, called="tap lines"):
 
 
 @dataclass(frozen=True)
-class TapBeats(Rebar, called="tap beats"):
+class TapBeats(Rebar, called="tap beats", said="beats tapped"):
     """Lay the song anew from tapped beats, the first of them a "1"."""
 
     times_s: tuple[float, ...]
@@ -504,7 +504,7 @@ class LayBars(Rebar, called="lay bars", said="the bars laid anew"):
 
 
 @dataclass(frozen=True)
-class SplitBar(Rebar, called="split bar"):
+class SplitBar(Rebar, called="split bar", said="a bar split"):
     """Two bars instead of one: a line at a position inside it."""
 
     bar_index: int
@@ -514,7 +514,7 @@ class SplitBar(Rebar, called="split bar"):
 
 
 @dataclass(frozen=True)
-class JoinBars(Rebar, called="join bars"):
+class JoinBars(Rebar, called="join bars", said="bars joined"):
     """One bar instead of a bar and the next."""
 
     bar_index: int
@@ -523,7 +523,7 @@ class JoinBars(Rebar, called="join bars"):
 
 
 @dataclass(frozen=True)
-class InsertBars(Edit, called="insert bars"):
+class InsertBars(Edit, called="insert bars", said="bars inserted"):
     """Bars more before a bar (``bar_index`` = number of bars: after the last).
 
     A part without a recording gets empty ones and what follows moves on.  A recording gets empty ones before the first
@@ -542,7 +542,7 @@ class InsertBars(Edit, called="insert bars"):
 
 
 @dataclass(frozen=True)
-class DeleteBars(Edit, called="delete bars"):
+class DeleteBars(Edit, called="delete bars", said="bars deleted"):
     """Bars less.
 
     Of a part without a recording they go with what is written in them, and what follows moves up.  In a recording
@@ -573,6 +573,10 @@ class FixLine(Edit, called="fix line"):
 
     bar_index: int
     fixed: bool
+
+    @property
+    def words(self) -> str:
+        return "bar lines fixed" if self.fixed else "bar lines let go"
 
     def apply(self, chart: Chart) -> Chart:
         chart.time_map.check_bar(self.bar_index)
@@ -637,7 +641,7 @@ class SetTimeMap(Edit, called="set time map", said="the bar lines laid anew"):
 
 
 @dataclass(frozen=True)
-class NameSection(Edit, called="name section"):
+class NameSection(Edit, called="name section", said="a section named"):
     """Begin a section at a bar, or rename the one that begins there."""
 
     bar_index: int
@@ -652,7 +656,7 @@ class NameSection(Edit, called="name section"):
 
 
 @dataclass(frozen=True)
-class RemoveSection(Edit, called="remove section"):
+class RemoveSection(Edit, called="remove section", said="a section removed"):
     """Let a section be part of the one before it."""
 
     bar_index: int
@@ -691,7 +695,7 @@ class SetMark(Edit, called="set mark", said="a mark"):
 
 
 @dataclass(frozen=True)
-class RemoveMark(Edit, called="remove mark"):
+class RemoveMark(Edit, called="remove mark", said="a mark removed"):
     """Take a mark away; the notes under it stay."""
 
     mark_kind: str
