@@ -9,8 +9,10 @@ import pytest
 from workbench.chart.drumkit import DETECTED
 from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
+from workbench.files.audio import SAMPLE_RATE_HZ
 from workbench.listening.activations import Activations
 from workbench.listening.detect import detect_strokes, read_calibration
+from workbench.listening.same_sound import whiten
 from workbench.listening.second_pass import (
     CANDIDATE_MEASURES,
     FAINT_WRITTEN_FROM,
@@ -53,6 +55,41 @@ def test_a_very_faint_stroke_that_other_bars_have_is_suggested_with_that_reason(
     assert hit.instrument == "closed hi-hat" and hit.time_s == pytest.approx(21 * BEAT_S / 2, abs=0.02)
     assert hit.probability >= 0.36
     assert "6 of the 6 bars" in hit.reason
+
+
+def samples_of(silent_at_s=-1.0):
+    """Noise in which each hat of :func:`song` is one sound, as a machine plays it; nowhere louder than the noise."""
+    rng = np.random.default_rng(5)
+    samples = 0.3 * rng.standard_normal(round((BARS * 4 * BEAT_S + 0.5) * SAMPLE_RATE_HZ)).astype(np.float32)
+    hat = (rng.standard_normal(2000) * np.exp(-np.arange(2000) / 400)).astype(np.float32)
+    for time_s in np.arange(BARS * 8) * BEAT_S / 2:
+        if abs(time_s - silent_at_s) > 0.01:
+            at = round(time_s * SAMPLE_RATE_HZ)
+            samples[at : at + 2000] += hat
+    return samples
+
+
+def test_a_faint_stroke_with_the_drums_very_sound_is_likelier_and_that_is_said():
+    heard = song(e21=0.17)
+    detected, white = detect_strokes(heard), whiten(samples_of())
+    (before,), after = (
+        second_pass(heard, detected, TIME_MAP).possible_hits,
+        second_pass(heard, detected, TIME_MAP, white),
+    )
+    now = [h for h in (*after.possible_hits, *after.strokes) if abs(h.time_s - before.time_s) < 0.01]
+    now = [h for h in now if h.instrument == "closed hi-hat"]
+    assert (now[0].probability if after.possible_hits else now[0].confidence) > before.probability + 0.1
+    assert not after.possible_hits or "very sound" in now[0].reason
+
+
+def test_a_detected_stroke_without_it_is_less_sure_and_one_with_it_as_sure_as_before():
+    heard = song()
+    detected, white = detect_strokes(heard), whiten(samples_of(silent_at_s=21 * BEAT_S / 2))
+    sure = {s.time_s: s.confidence for s in heard_again(heard).strokes if s.instrument == "closed hi-hat"}
+    told = {s.time_s: s.confidence for s in second_pass(heard, detected, TIME_MAP, white).strokes}
+    (silent,) = (t for t in sure if abs(t - 21 * BEAT_S / 2) < 0.02)
+    assert (1 - told[silent]) > 3 * (1 - sure[silent])
+    assert all(told[t] == sure[t] for t in sure if t != silent)
 
 
 @pytest.mark.parametrize("height", [0.3, 0.45])

@@ -39,7 +39,7 @@ class Asked:
 
 #: In drafts of human performances one answer is right in 0.66 to 0.84, in programmed music in 0.88 to 0.98
 #: (``listening/README.md``); the least probabilities keep dense mixes from being covered with marks.
-ASKED_OF_PLAYERS, ASKED_OF_MACHINES = Asked(0.08, 0.7), Asked(0.03, 0.9)
+ASKED_OF_PLAYERS, ASKED_OF_MACHINES = Asked(0.08, 0.7), Asked(0.02, 0.9)
 
 
 def limit_of_doubt(asked: Sequence[Sequence[Doubt]], worth: Asked = ASKED_OF_PLAYERS) -> float:

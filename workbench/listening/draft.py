@@ -29,6 +29,7 @@ from workbench.listening.doubt_limit import put_in_doubt
 from workbench.listening.harmony import hear_harmony
 from workbench.listening.hearing import Hearing, keep_hearing
 from workbench.listening.readings import NOTHING_KNOWN, BarReading, BarWish, track_readings
+from workbench.listening.same_sound import whiten
 from workbench.listening.second_pass import second_pass
 from workbench.listening.transcription import detect_recording
 from workbench.progress import Progress, part
@@ -130,7 +131,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     for line_s in wish.lines_s:
         if not 0 <= line_s <= duration_s:
             raise AnalysisError(f"No bar begins at {line_s:g} s: the recording lasts {duration_s:.1f} s.")
-    harmony = hear_harmony(found.samples)
+    harmony, white = hear_harmony(found.samples), whiten(found.samples)
     del found
     bars_progress = part(progress, 0.8, 0.95)
     bars_progress(0.0, "Finding the bars")
@@ -139,7 +140,7 @@ def draft_chart(path: str | os.PathLike, progress: Progress | None = None, wish:
     if wish != NOTHING_KNOWN:  # how likely the bars are that were wished, against all others
         readings = track_readings(activations, strokes, duration_s, harmony)
     bars_progress(1.0, "Writing the chart")
-    again = second_pass(activations, strokes, time_map)
+    again = second_pass(activations, strokes, time_map, white)
     written = quantize(again.strokes, time_map)
     recording = Recording(str(path), sha256_of(path), duration_s)
     chart = Chart(time_map, written.bars, title=_title(path), recording=recording, feel=written.feel)

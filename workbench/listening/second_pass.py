@@ -5,8 +5,9 @@ and every place where like bars have a stroke is a *candidate*.  What is measure
 its height and loudness beside the song's own strokes of that drum, the same place of like bars, the beats beside it,
 what else sounds there, whether it sounds like the song's own drums, how clear the song is) is weighed by a small
 network, learnt by :mod:`workbench.training.second_pass_learning`, which says how likely it was played and is named
-rightly.  What is written gets its confidence from it, and faint peaks that it finds likely are written, too; the
-rest may have been played (:mod:`workbench.listening.doubt_limit` says how much of it is worth a visit).
+rightly; whether it is the very sound of that drum (:mod:`workbench.listening.same_sound`) is added to that.  What is
+written gets its confidence from it, and faint peaks that it finds likely are written, too; the rest may have been
+played (:mod:`workbench.listening.doubt_limit` says how much of it is worth a visit).
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from workbench.chart.events import Stroke
 from workbench.chart.meter import TimeMap
 from workbench.listening.activations import Activations
 from workbench.listening.detect import Calibration, find_peaks, read_calibration, refine_times
+from workbench.listening.same_sound import tell_same_sounds
 from workbench.listening.timbre import SOUND_MEASURES, measure_sound
 
 # Numbers whose origin is not named were chosen by hand, no source.
@@ -74,7 +76,15 @@ CANDIDATE_MEASURES = (
     *SOUND_MEASURES,
 )
 
+#: So much counts what the waveform says, in log odds (the model card says how that was chosen;
+#: :mod:`workbench.training.same_sound_weight` fits it).  Of kicks it counts nothing, whose sound the bass often shares;
+#: of detected strokes it only counts against them: that a sound comes again does not say that it is named rightly.
+WAVEFORM_COUNTS = 0.4
+#: From this on it is told that a possible hit has the very sound of its drum, natural log.
+VERY_SOUND = 3.0
+
 _NAMES = len(DETECTED)
+_KICK_COLUMN = DETECTED.index("kick")
 _FAMILY = np.array([instrument(name).family for name in DETECTED])
 _KIN = (_FAMILY[:, None] == _FAMILY) & ~np.eye(_NAMES, dtype=bool)
 _BY_HAND = np.array([instrument(name).limb is Limb.HAND for name in DETECTED]) & (_FAMILY != "percussion")
@@ -407,7 +417,9 @@ def _beside_strokes(
     return detected, gap_s
 
 
-def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: TimeMap) -> HeardAgain:
+def second_pass(
+    activations: Activations, strokes: Sequence[Stroke], time_map: TimeMap, white: np.ndarray | None = None
+) -> HeardAgain:
     """Strokes with the confidence that the whole song gives them, less those it makes unlikely, and what else may have
     been played.
 
@@ -418,11 +430,20 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
         Detected in them.
     time_map : TimeMap
         The song's bars.
+    white : ndarray, optional
+        The recording, whitened (:func:`~workbench.listening.same_sound.whiten`), where it is at hand.
     """
     calibration = read_calibration()
     found = find_candidates(activations, strokes, time_map, calibration)
     sure = read_network().probabilities(found)
     heard_s = found.time_s - calibration.onset_bias_s[found.column]
+    told = np.zeros(len(sure))
+    if white is not None:
+        told = tell_same_sounds(white, heard_s, found.column, found.height, sure)
+        detected = found.measures[:, CANDIDATE_MEASURES.index("detected")] > 0
+        told[found.column == _KICK_COLUMN] = 0.0
+        odds = np.exp(WAVEFORM_COUNTS * np.where(detected, np.minimum(told, 0), told))
+        sure = sure * odds / (sure * odds + 1 - sure)
     rows = [np.flatnonzero(found.column == k) for k in range(_NAMES)]
     rows = [those[np.argsort(heard_s[those])] for those in rows]
     used = np.zeros(len(sure), bool)
@@ -457,7 +478,7 @@ def second_pass(activations: Activations, strokes: Sequence[Stroke], time_map: T
                 continue
         possible.append(int(k))
     judged = [s for s in judged if s not in outdone] + faint
-    hits = [_possible_hit(found, k, heard_s[k], sure[k]) for k in possible]
+    hits = [_possible_hit(found, k, heard_s[k], sure[k], told[k] >= VERY_SOUND) for k in possible]
     return HeardAgain(sorted(judged), sorted(hits))
 
 
@@ -477,9 +498,10 @@ def _stroke(found: Candidates, k: int, time_s: float, probability: float) -> Str
     return Stroke(round(max(0.0, float(time_s)), 4), name, velocity, _told(probability))
 
 
-def _possible_hit(found: Candidates, k: int, time_s: float, probability: float) -> PossibleHit:
+def _possible_hit(found: Candidates, k: int, time_s: float, probability: float, very_sound: bool) -> PossibleHit:
     stroke = _stroke(found, k, time_s, probability)
-    return PossibleHit(stroke.time_s, stroke.instrument, stroke.velocity, stroke.confidence, _reason(found, k))
+    reason = _reason(found, k) + (" It has the very sound of this drum." if very_sound else "")
+    return PossibleHit(stroke.time_s, stroke.instrument, stroke.velocity, stroke.confidence, reason)
 
 
 def _reason(found: Candidates, k: int) -> str:
