@@ -16,6 +16,7 @@ from workbench.chart.meter import TimeMap
 from workbench.errors import ChartError
 from workbench.files.chartfile import read_chart
 from workbench.practice.exercises import (
+    bars_playing,
     choose_exercises,
     doubts_told,
     instruments_named,
@@ -318,3 +319,14 @@ def test_where_bars_stand_it_is_said_how_many_of_their_strokes_are_doubtful():
     assert not doubts_told(replace(chart, bars=tuple(sure)), stage)
     assert not doubts_told(chart, replace(stage, bars=(0, 1)))
     assert not doubts_told(chart, replace(stage, version="frame"))
+
+
+def test_a_groove_that_sections_share_is_one_exercise_unless_one_section_is_asked_for():
+    song = part(*[CRASHED, *[ROCK] * 3, CRASHED, *[ROCK] * 3] * 2)
+    reading = read_part(replace(song, sections=(Section(0, "Verse"), Section(8, "Chorus"))))
+    groove, crashed = choose_exercises(reading)
+    assert (groove.title, groove.where) == ("Verse, Chorus: groove", "bars 1–16")
+    assert (crashed.title, crashed.where) == ("Verse, Chorus: variation, bars 1, 5, 9, 13", "bars 1, 5, 9, 13")
+    assert bars_playing(reading, 9) == tuple(range(16))
+    of_chorus = choose_exercises(reading, sections=["Chorus"])
+    assert [e.title for e in of_chorus] == ["Chorus: groove", "Chorus: variation, bars 9, 13"]

@@ -90,11 +90,10 @@ def choose_exercises(
     bars = bars if within is None else bars.intersection(within)
     found = []
     if "groove" in kinds:
-        found += [
-            _groove_exercise(reading, g) for g in reading.grooves if bars.intersection(_without_fills(reading, g))
-        ]
+        heard = [g for g in reading.grooves if bars.intersection(_without_fills(reading, g))]
+        found += [_groove_exercise(reading, alike) for alike in _alike(reading, heard)]
     if "variation" in kinds:
-        found += [e for g in reading.grooves for e in _variation_exercises(reading, g, bars)]
+        found += [e for alike in _alike(reading, reading.grooves) for e in _variation_exercises(reading, alike, bars)]
     if "fill" in kinds:
         found += [_fill_exercise(reading, same) for same in _same_fills(reading, bars)]
     chosen = [e for e in found if e is not None]
@@ -253,17 +252,39 @@ def _exercise(
     return Exercise(slug(title), title, kind, where, bars[0], tuple(stages), (), said, counted)
 
 
-def _groove_exercise(reading: PartReading, own: PartGroove) -> Exercise | None:
+def _alike(reading: PartReading, grooves: Sequence[PartGroove]) -> list[list[PartGroove]]:
+    """Grooves, those of several sections that are the same to play together: nobody learns one for the verse and once
+    more for the chorus."""
+    bars, printed = reading.chart.bars, printed_tempi_bpm(reading.chart)
+
+    def played(g: PartGroove) -> tuple:
+        base = g.groove.base_bars
+        return tuple(bars[k].pattern for k in base), printed[base[0]], g.text if g.given else "", g.free and id(g)
+
+    return list(grouped((played(g), g) for g in grooves).values())
+
+
+def bars_playing(reading: PartReading, first_bar: int) -> tuple[int, ...]:
+    """The bars of the song that play the groove of a bar, in whichever section."""
+    alike = next((some for some in _alike(reading, reading.grooves) if reading.groove_at(first_bar) in some), [])
+    return tuple(sorted({k for g in alike for k in reading.bars_playing(g)}))
+
+
+def _groove_exercise(reading: PartReading, alike: Sequence[PartGroove]) -> Exercise | None:
+    """The exercise of a groove, of which the section that plays it most stands for all."""
+    own = max(alike, key=lambda g: len(reading.bars_playing(g)))
     chart, bars = reading.chart, own.groove.base_bars
-    if len(_without_fills(reading, own)) < 2 or not any(chart.bars[k].notes for k in bars):
+    if sum(len(_without_fills(reading, g)) for g in alike) < 2 or not any(chart.bars[k].notes for k in bars):
         return None
     run = _longest_run(reading, own)
     stages = [*_layers(chart, bars)]
     if len(run) > 1:
         stages.append(Stage("record", f"{bar_list(chart.time_map, run)} as played{TO_RECORDING}", run, record=True))
-    title = f"{_section_title(reading, bars[0])}: groove {own.part}".rstrip()
+    sections = _section_titles(reading, (g.groove.base_bars[0] for g in alike))
+    title = f"{sections}: groove {own.part if len(alike) == 1 else ''}".rstrip()
     listen = [capital(own.said) + "."] if own.text else []
-    return _exercise(chart, "groove", title, own.groove.bar_indices, stages, listen, _count(chart, bars))
+    where = sorted(k for g in alike for k in g.groove.bar_indices)
+    return _exercise(chart, "groove", title, where, stages, listen, _count(chart, bars))
 
 
 def _layers(chart: Chart, bars: tuple[int, ...]) -> tuple[Stage, ...]:
@@ -292,23 +313,23 @@ def _longest_run(reading: PartReading, own: PartGroove) -> tuple[int, ...]:
     return tuple(longest)
 
 
-def _variation_exercises(reading: PartReading, own: PartGroove, within: Collection[int]) -> list[Exercise]:
-    chart = reading.chart
+def _variation_exercises(reading: PartReading, alike: Sequence[PartGroove], within: Collection[int]) -> list[Exercise]:
+    chart, base_of = reading.chart, {k: g.groove.base_of(k) for g in alike for k in g.groove.bar_indices}
     filled = {k for f in reading.fills for k in f.span.bars}
     doubtful = {k for v in reading.variations if not v.grounds.is_plain for k in v.bars}
     out = []
-    seen = {chart.bars[own.groove.base_of(k)].pattern for k in own.groove.bar_indices}
+    seen = {chart.bars[k].pattern for k in base_of.values()}
     # One exercise for each different bar, the most frequent first.
     bars = [
         k
-        for k in own.groove.bar_indices
+        for k in sorted(base_of)
         if k in within and k not in filled | doubtful and chart.bars[k].pattern not in seen and chart.bars[k].notes
     ]
     by_pattern = grouped((chart.bars[k].pattern, k) for k in bars)
     for same in sorted(by_pattern.values(), key=lambda s: (-len(s), s[0]))[:MOST_VARIATIONS]:
-        bar, base = same[0], own.groove.base_of(same[0])
+        bar, base = same[0], base_of[same[0]]
         told = tuple(capital(v.text) + "." for v in reading.variations if bar in v.bars and v.grounds.is_plain)
-        title = f"{_section_title(reading, bar)}: variation, {bar_list(chart.time_map, same)}"
+        title = f"{_section_titles(reading, same)}: variation, {bar_list(chart.time_map, same)}"
         stages = (Stage("alone", "the variation alone", (bar,)), Stage("turn", "groove, then variation", (base, bar)))
         out.append(_exercise(chart, "variation", title, same, stages, told, _count(chart, (bar,))))
     return out
@@ -411,6 +432,11 @@ def _fill_exercise(reading: PartReading, same: Sequence[Fill]) -> Exercise:
 def _section_title(reading: PartReading, bar_index: int) -> str:
     section = reading.section_at(bar_index)
     return " ".join(t for t in (section.label, section.name) if t) or "Part"
+
+
+def _section_titles(reading: PartReading, bar_indices: Iterable[int]) -> str:
+    """The sections of some bars, each once: "A Verse, C Chorus"."""
+    return ", ".join(dict.fromkeys(_section_title(reading, k) for k in bar_indices))
 
 
 def _count(chart: Chart, bars: Sequence[int], only: Mark | None = None) -> str:

@@ -22,7 +22,7 @@ from workbench.chart import Chart
 from workbench.chart.counting import bar_list, capital
 from workbench.errors import ChartError
 from workbench.grouping import grouped
-from workbench.practice.exercises import choose_exercises, untaught_learnt, untaught_told
+from workbench.practice.exercises import bars_playing, choose_exercises, untaught_learnt, untaught_told
 from workbench.practice.stagecharts import with_sticking
 from workbench.practice.stages import Exercise, without_recording
 from workbench.practice.tempi import WATCHABLE_PER_S, metronome_mark, printed_tempi_bpm, song_tempo_bpm, watched_per_s
@@ -262,12 +262,11 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
         If the part has nothing to learn.
     """
     chart = reading.chart
-    chosen = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
-    if not chosen:
+    exercises = [without_recording(e) for e in choose_exercises(reading, more_steps=True)]
+    if not exercises:
         raise ChartError("There is nothing to learn: the chart has no grooves, variations or fills that are sure.")
     printed = printed_tempi_bpm(chart)
-    where = _each_once(reading, chosen, printed)
-    exercises = list(where)
+    where = {e: _bars_of(reading, e) for e in exercises}
     song_bpm, own_bpm = song_tempo_bpm(chart), {e: printed[e.first_bar] for e in exercises}
     goals = {song_bpm, *own_bpm.values()}
     tempi = sorted(goals | {m for m in (metronome_mark(s * song_bpm) for s in TEMPO_SHARES) if m < max(goals)})
@@ -301,31 +300,6 @@ def plan_lesson(reading: PartReading, recording: Path | None = None, words: Word
         dispute=reading.dispute,
         words=words,
     )
-
-
-def _each_once(
-    reading: PartReading, exercises: Sequence[Exercise], printed_bpm: Sequence[int]
-) -> dict[Exercise, tuple[int, ...]]:
-    """The exercises, each with the bars in which it comes; what is the same to play in several sections is one, named
-    after all of them: nobody learns a groove once for the verse and once for the chorus."""
-    bars = reading.chart.bars
-
-    def played(e: Exercise) -> tuple:
-        steps = tuple((s.name, tuple(bars[k].pattern for k in s.bars)) for s in e.stages if not s.record)
-        return (e.name,) if e.kind == "fill" else (e.kind, printed_bpm[e.first_bar], steps)
-
-    out = {}
-    for alike in grouped((played(e), e) for e in exercises).values():
-        found = {e: _bars_of(reading, e) for e in alike}
-        where = tuple(sorted({k for own in found.values() for k in own}))
-        one = max(alike, key=lambda e: len(found[e]))
-        if len(alike) > 1:
-            sections = dict.fromkeys(e.title.rpartition(": ")[0] for e in alike)
-            said = bar_list(reading.chart.time_map, where)
-            what = "groove" if one.kind == "groove" else f"variation, {said}"
-            one = replace(one, title=f"{', '.join(sections)}: {what}", where=said)
-        out[one] = where
-    return out
 
 
 def _varies(reading: PartReading, variation: Exercise, groove: Exercise) -> bool:
@@ -365,8 +339,7 @@ def _difficulty(reading: PartReading, exercise: Exercise) -> int:
 def _bars_of(reading: PartReading, exercise: Exercise) -> tuple[int, ...]:
     """Where in the song an exercise occurs."""
     if exercise.kind == "groove":
-        own = reading.groove_at(exercise.first_bar)
-        return reading.bars_playing(own) if own is not None else ()
+        return bars_playing(reading, exercise.first_bar)
     if exercise.kind == "fill":
         kind = next((f.kind for f in reading.fills if f.span.start[0] == exercise.first_bar), None)
         return tuple(k for f in reading.fills if f.kind == kind for k in f.span.bars)
