@@ -1,14 +1,20 @@
 """``workbench drums``: each drum of a chart told, named and taken out, on the command line and in Python."""
 
 import json
+from dataclasses import replace
 
+import numpy as np
 import pytest
+import soundfile
 
 import workbench as wb
+from tests.test_drum_sounds import music
 from tests.test_drums import SONG, with_bar
-from workbench.chart import Note
+from workbench.chart import Note, Recording
 from workbench.commands.cli import main
+from workbench.errors import ChartError
 from workbench.files.annotations import write_hits
+from workbench.files.audio import SAMPLE_RATE_HZ, sha256_of
 from workbench.files.chartfile import read_chart, write_chart
 
 
@@ -98,3 +104,51 @@ def test_the_same_in_python(chart):
             song.undo()
         assert song.chart == read_chart(chart)
         assert wb.drums(song.chart.empty(song.chart.time_map)).empty
+
+
+@pytest.fixture
+def two_sounds(tmp_path):
+    """A chart whose one drum has two sounds, and its recording beside it."""
+    chart, samples, which = music(2)
+    soundfile.write(tmp_path / "song.wav", 0.05 * samples, SAMPLE_RATE_HZ, subtype="FLOAT")
+    recording = Recording("song.wav", sha256_of(tmp_path / "song.wav"), len(samples) / SAMPLE_RATE_HZ)
+    write_chart(replace(chart, recording=recording), tmp_path / "song.chart.json")
+    return tmp_path / "song.chart.json", which
+
+
+def test_sounds_are_listed_and_one_of_them_renamed(two_sounds, capsys):
+    path, which = two_sounds
+    often, seldom = (int(np.count_nonzero(which == k)) for k in (0, 1))
+    assert main(["drums", str(path), "--by-sound"]) == 0
+    head, first, second = capsys.readouterr().out.splitlines()
+    assert head == f"closed hi-hat: {often + seldom} hits, 2 sounds"
+    assert first.startswith(f"  sound 1: {often} hits; hear ") and second.startswith(f"  sound 2: {seldom} hits; hear ")
+    before = read_chart(path)
+    assert main(["drums", str(path), "--rename", "closed hi-hat", "hand clap", "--sound", "2"]) == 0
+    assert capsys.readouterr().out.splitlines()[0] == f"{seldom} hits: closed hi-hat → hand clap."
+    after = read_chart(path)
+    for kind, (was, now) in zip(which, zip(before.notes(), after.notes(), strict=True), strict=True):
+        assert now[1].instrument == ("hand clap" if kind else "closed hi-hat")
+        assert after.note_time_s(*now) == pytest.approx(before.note_time_s(*was), abs=1e-6)
+    assert main(["drums", str(path), "--undo"]) == 0
+    assert read_chart(path).bars == before.bars
+
+
+def test_sounds_in_python(two_sounds):
+    path, which = two_sounds
+    table = wb.drums(path, "2-3", by_sound=True)
+    assert list(table.sound) == [1, 2] and table.hits.sum() == 16
+    song = wb.name_drum(path, "closed hi-hat", None, bars="2-3", sound=1)
+    assert len(song.chart.bars[1].notes) == np.count_nonzero(which[8:16] == 1)
+    assert len(song.chart.bars[3].notes) == 8
+    with pytest.raises(ChartError, match="There is no sound 3 of the closed hi-hat there; its sounds: 1, 2"):
+        wb.name_drum(path, "closed hi-hat", "ride", bars="5-9", sound=3)
+
+
+def test_sounds_want_the_recording(two_sounds, capsys):
+    path, _ = two_sounds
+    path.with_name("song.wav").unlink()
+    assert main(["drums", str(path), "--by-sound"]) == 2
+    assert "told apart by the recording" in capsys.readouterr().err
+    assert main(["drums", str(path), "--sound", "1"]) == 2
+    assert "--sound goes with --rename or --take-out." in capsys.readouterr().err

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 import warnings
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from IPython.display import HTML
     from matplotlib.axes import Axes
 
-    from workbench.chart import Chart
+    from workbench.chart import Chart, Note
     from workbench.checking.check import Check
     from workbench.checking.diary import Diary
     from workbench.checking.recorder import TakeRecorder
@@ -580,7 +580,9 @@ def beats(chart: Source) -> pandas.DataFrame:
     return beats_table(_part(chart).chart)
 
 
-def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
+def drums(
+    chart: Source, bars: str | None = None, *, by_sound: bool = False, progress: Progress | None = None
+) -> pandas.DataFrame:
     """The drums of a chart, a row each in the order of the drum key, to be listened to as a whole.
 
     Parameters
@@ -589,18 +591,26 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
         A chart or whatever holds one.
     bars : str, optional
         Of these bars only, as "9-24".
+    by_sound : bool
+        A row for each sound that a drum has in the recording: in drafts of programmed music one name often stands for
+        several.
+    progress
+        As for :func:`draft`.
 
     Returns
     -------
     pandas.DataFrame
         ``drum``; ``hits``, how many are written; ``doubts`` and ``confirmed``, how many of them are in doubt and
         confirmed; ``possible``, how many more may have been played; ``doubted``, whether the whole drum is mostly in
-        doubt; ``hear``, when it is heard most clearly in the recording.
+        doubt; ``hear``, when it is heard most clearly in the recording. By sound ``drum``; ``sound``, 1 the most
+        frequent, 0 what is like none of the others; ``hits``, ``doubts``, ``confirmed``, ``hear``.
 
     Raises
     ------
     ChartError, FileFormatError
         If the chart has no such bars, or a file is named that is no chart.
+    FileFormatError, AudioError
+        By sound, if the recording is not at hand or cannot be used.
 
     Examples
     --------
@@ -611,11 +621,19 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
     """
     import pandas
 
+    from workbench.chart.chart import is_doubtful
     from workbench.chart.drums import clearest, drums_of, times_said
 
     found = _part(chart).chart
     first, last = _span(found, bars)
     meant = range(first, last + 1)
+    if by_sound:
+        rows: list[tuple] = []
+        for name, k, hits in _sounds(_part(chart), [d.name for d in drums_of(found, meant)], meant, progress):
+            hear = clearest(found, name, meant, among={(bar, n.position) for bar, n in hits})
+            doubts = sum(is_doubtful(n, found.doubt_below) for _, n in hits)
+            rows.append((name, k, len(hits), doubts, sum(n.confirmed for _, n in hits), times_said(found, hear)))
+        return pandas.DataFrame(rows, columns=["drum", "sound", "hits", "doubts", "confirmed", "hear"])
     rows = [
         (
             d.name,
@@ -631,7 +649,23 @@ def drums(chart: Source, bars: str | None = None) -> pandas.DataFrame:
     return pandas.DataFrame(rows, columns=["drum", "hits", "doubts", "confirmed", "possible", "doubted", "hear"])
 
 
-def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars: str | None = None) -> ChartDocument:
+def _sounds(
+    part: _Part, names: Sequence[str], bars: range, progress: Progress | None
+) -> Iterator[tuple[str, int, tuple[tuple[int, Note], ...]]]:
+    """The sounds of some drums: name of the drum, number (0 for those like none of the others), hits."""
+    from workbench.listening.drum_sounds import sounds_of, whiten_recording
+
+    if part.recording is None:
+        raise FileFormatError("Sounds are told apart by the recording, and it is not where the chart says.")
+    white = whiten_recording(part.recording, _shown(progress))
+    for name in names:
+        for k, sound in enumerate(sounds_of(part.chart, white, name, bars)):
+            yield name, (k + 1) * sound.alike, sound.hits
+
+
+def name_drum(
+    song: ChartDocument | PathName, drum: str, to: str | None, *, bars: str | None = None, sound: int | None = None
+) -> ChartDocument:
     """Say what a drum of a draft really is: all its hits that nobody has confirmed are given to another one, or
     taken out; its possible hits go along.
 
@@ -646,6 +680,8 @@ def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars
         What it is, "ride"; None: nothing that belongs into the chart.
     bars : str, optional
         In these bars only, as "9-24".
+    sound : int, optional
+        Only the hits with this one of its sounds, as :func:`drums` numbers them by sound in the same bars.
 
     Returns
     -------
@@ -654,7 +690,9 @@ def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars
     Raises
     ------
     ChartError
-        If there is no such drum or bar, or all its hits are confirmed; nothing has changed.
+        If there is no such drum, sound or bar, or all its hits are confirmed; nothing has changed.
+    FileFormatError, AudioError
+        For a sound, if the recording is not at hand or cannot be used.
 
     Examples
     --------
@@ -667,7 +705,15 @@ def name_drum(song: ChartDocument | PathName, drum: str, to: str | None, *, bars
     from workbench.chart.edits import NameDrum
 
     document = _opened(song, None)
-    document.apply(NameDrum(drum, to or "", *_span(document.chart, bars)))
+    first, last = _span(document.chart, bars)
+    places = None
+    if sound is not None:
+        told = {k: hits for _, k, hits in _sounds(_part(document), [drum], range(first, last + 1), None)}
+        if sound not in told:
+            numbers = ", ".join(map(str, sorted(told))) or "none"
+            raise ChartError(f"There is no sound {sound} of the {drum} there; its sounds: {numbers}.")
+        places = tuple((k, n.position) for k, n in told[sound])
+    document.apply(NameDrum(drum, to or "", first, last, places))
     return document
 
 

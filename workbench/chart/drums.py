@@ -7,8 +7,9 @@ one step, and :func:`named_words` says what it does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 
@@ -91,7 +92,13 @@ def drums_of(chart: Chart, bars: range | None = None, below: float | None = None
     return [DrumInChart(name, *counts[name]) for name in sorted(counts, key=drum_key_order)]
 
 
-def clearest(chart: Chart, name: str, bars: range | None = None, most: int = MOST_EXAMPLES) -> list[tuple[int, Note]]:
+def clearest(
+    chart: Chart,
+    name: str,
+    bars: range | None = None,
+    most: int = MOST_EXAMPLES,
+    among: Collection[tuple[int, Fraction]] | None = None,
+) -> list[tuple[int, Note]]:
     """Hits by which a drum is recognized, in the order of the music: sure, loud and as alone as possible, one out of
     each part of what it plays.
 
@@ -106,6 +113,8 @@ def clearest(chart: Chart, name: str, bars: range | None = None, most: int = MOS
     bars : range, optional
         Of these bars only, by index.
     most : int
+    among : set of (int, Fraction), optional
+        Of the hits at these places only, each a bar index and a position.
 
     Returns
     -------
@@ -113,7 +122,8 @@ def clearest(chart: Chart, name: str, bars: range | None = None, most: int = MOS
         With their bar index; none where the drum plays nothing there.
     """
     hits = [(k, n) for k in (range(len(chart)) if bars is None else bars) for n in chart.bars[k].notes]
-    mine = sorted(((k, n) for k, n in hits if n.instrument == name), key=lambda hit: chart.note_time_s(*hit))
+    mine = [(k, n) for k, n in hits if n.instrument == name and (among is None or (k, n.position) in among)]
+    mine.sort(key=lambda hit: chart.note_time_s(*hit))
     if not mine:
         return []
     times_s = np.array([chart.note_time_s(k, n) for k, n in mine])

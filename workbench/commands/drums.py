@@ -3,7 +3,9 @@
 Lists each drum with its hits, how many of them are in doubt, and where it is
 heard most clearly. Where a draft calls a ride an open hi-hat all through the
 song, --rename puts that right in one step; what is no drum at all, --take-out
-takes out. Hits that you have confirmed stay as they are; every hit keeps its
+takes out. In programmed music one name often stands for several sounds, some of
+them claps, say: --by-sound lists the sounds of each drum, and --sound means one
+of them. Hits that you have confirmed stay as they are; every hit keeps its
 time. It is for the whole song unless --bars says otherwise; --undo, or Ctrl Z in
 the grid, takes it back. NAME.hits.csv follows unless you have changed it.
 
@@ -11,6 +13,8 @@ examples:
   workbench drums song.chart.json
   workbench drums song.chart.json --rename "open hi-hat" ride
   workbench drums song.chart.json --take-out "side stick" --bars 9-24
+  workbench drums song.chart.json --by-sound
+  workbench drums song.chart.json --rename "closed hi-hat" "hand clap" --sound 2
   workbench drums song.chart.json --undo
 """
 
@@ -19,6 +23,10 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas
 
 NAME = "drums"
 HELP = "hear each drum of a chart and say what it is"
@@ -33,6 +41,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     acts.add_argument("--take-out", metavar="DRUM", help="take its hits out")
     acts.add_argument("--undo", action="store_true", help="take back what was done to the chart last")
     acts.add_argument("--redo", action="store_true", help="do it again")
+    parser.add_argument("--by-sound", action="store_true", help="list the sounds that each drum has in the recording")
+    parser.add_argument(
+        "--sound",
+        type=int,
+        metavar="NUMBER",
+        help="rename or take out only the hits with this sound, as --by-sound numbers",
+    )
     parser.add_argument("--json", action="store_true", help="say it as JSON")
 
 
@@ -54,8 +69,14 @@ def run(args: argparse.Namespace) -> int:
         old, new = args.rename or (args.take_out, "")
         if not new and args.rename:
             raise ChartError("Name the drum that it really is, or --take-out what is none.")
-        edit = NameDrum(old, new, *span)
-        done = named_words(before, edit, song.apply(edit))
+        if args.sound is None:
+            song.apply(NameDrum(old, new, *span))
+        else:
+            wb.name_drum(song, old, new, bars=args.bars, sound=args.sound)
+        assert isinstance(song.last_edit, NameDrum)
+        done = named_words(before, song.last_edit, song.chart)
+    elif args.sound is not None:
+        raise ChartError("--sound goes with --rename or --take-out.")
     elif args.undo or args.redo:
         if args.bars is not None:
             raise ChartError(f"--{'undo' if args.undo else 'redo'} takes the last step as it was; leave --bars out.")
@@ -63,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         done = stepped_words("Taken back", last, before, song.undo()) if args.undo else ""
         done = done or stepped_words("Done again", last, before, song.redo())
     save_with_tables(song)
-    table = wb.drums(song, args.bars)
+    table = wb.drums(song, args.bars, by_sound=args.by_sound, progress=TerminalProgress())
     if args.json:
         print(json.dumps({"done": done, "drums": table.to_dict("records")}, indent=2))
         return 0
@@ -74,6 +95,9 @@ def run(args: argparse.Namespace) -> int:
     )
     if table.empty:
         print(f"{where}: no drum is written.")
+    if args.by_sound:
+        _tell_sounds(table)
+        return 0
     for drum in table.itertuples():
         counts = [f"{drum.hits} hit{'s' * (drum.hits != 1)}"] * bool(drum.hits or not drum.possible)
         counts += [f"{drum.doubts} in doubt"] * bool(drum.doubts)
@@ -83,3 +107,15 @@ def run(args: argparse.Namespace) -> int:
     if doubted and not done:
         print(f"In doubt as a whole, to hear first: {', '.join(doubted)}.")
     return 0
+
+
+def _tell_sounds(table: pandas.DataFrame) -> None:
+    """A line for each drum that is one sound, and one for each sound of the others."""
+    for name, sounds in table.groupby("drum", sort=False):
+        if len(sounds) > 1:
+            several = sum(sounds.sound > 0)
+            print(f"{name}: {sounds.hits.sum()} hits, {several} sound{'s' * (several != 1)}")
+        for row in sounds.itertuples():
+            what = name if len(sounds) == 1 else f"  sound {row.sound}" if row.sound else "  others (0)"
+            doubts = f", {row.doubts} in doubt" * bool(row.doubts)
+            print(f"{what}: {row.hits} hit{'s' * (row.hits != 1)}{doubts}; hear {row.hear}.")

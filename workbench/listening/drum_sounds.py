@@ -7,13 +7,16 @@ others (:mod:`workbench.listening.same_sound`), and one word of the user is righ
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 
 from workbench.chart import Chart, Note
-from workbench.files.audio import SAMPLE_RATE_HZ
-from workbench.listening.same_sound import LEEWAY, PIECE, correlate, laid_on, pieces_at, shared_sound
+from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
+from workbench.listening.same_sound import LEEWAY, PIECE, correlate, laid_on, pieces_at, shared_sound, whiten
+from workbench.progress import Progress
 
 # Numbers were chosen by hand with drafts of programmed songs in view, no source.
 #: So many strokes of a drum are compared with each other; of the others each joins the sound that it is like.
@@ -23,6 +26,8 @@ COMPARED_STROKES = 160
 LEAST_ALIKE, MORE_THAN_PERCENT, PLACES_ANYWHERE = 0.25, 99.5, 120
 #: Of a sound's own strokes most correlate with it at least this part of what the middle one does.
 PART_OF_MIDDLE = 0.6
+#: Sounds whose means correlate more than this are one: a kick with this or that note of the bass, say.
+ONE_SOUND = 0.6
 #: A sound is struck so often at least, and makes up so much of its drum; no drum is told to have more.
 LEAST_STROKES, LEAST_PART, MOST_SOUNDS = 4, 0.04, 6
 
@@ -73,6 +78,17 @@ def sounds_of(chart: Chart, white: np.ndarray, name: str, bars: range | None = N
     return [DrumSound(tuple(h for h, own in zip(hits, kind, strict=True) if own == k), k >= 0) for k in kinds]
 
 
+def whiten_recording(path: str | os.PathLike, progress: Progress | None = None) -> np.ndarray:
+    """A recording as :func:`sounds_of` takes it.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be used; the message says why.
+    """
+    return whiten(load_audio(path, SAMPLE_RATE_HZ, mono=True, progress=progress).samples[:, 0])
+
+
 def tell_apart(white: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     """Which sound each stroke has (n,), int, -1 for one that is like no others.
 
@@ -109,7 +125,13 @@ def tell_apart(white: np.ndarray, time_s: np.ndarray) -> np.ndarray:
         return np.full(len(pieces), -1)
     told = np.stack([correlate(pieces, sound) for sound in sounds], axis=1)
     best = told.argmax(axis=1)
-    return np.where(told[np.arange(len(told)), best] > np.array(limits)[best], best, -1)
+    return np.where(told[np.arange(len(told)), best] > np.array(limits)[best], _joined(np.stack(sounds))[best], -1)
+
+
+def _joined(sounds: np.ndarray) -> np.ndarray:
+    """Numbers of sounds (m, :data:`~workbench.listening.same_sound.PIECE`), the same for those that are one (m,)."""
+    alike = laid_on(np.pad(sounds, ((0, 0), (LEEWAY, LEEWAY))), sounds)[0] > ONE_SOUND
+    return np.asarray(connected_components(alike, directed=False)[1])
 
 
 def _alike(pieces: np.ndarray) -> np.ndarray:
