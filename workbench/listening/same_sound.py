@@ -16,14 +16,16 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from workbench.chart.drumkit import DETECTED
 from workbench.files.audio import SAMPLE_RATE_HZ
+from workbench.sound.runtime import threads_given
 
 # Numbers whose origin is not named were chosen by hand, no source.
 #: Order of the linear prediction; it looks at stretches of so many samples, at so many of them.
 ORDER, STRETCH, STRETCHES = 32, 8192, 400
 #: Samples compared, of those before a stroke's time, and how far it may lie from there.
 PIECE, LEAD_IN, LEEWAY = (round(s * SAMPLE_RATE_HZ) for s in (0.04, 0.004, 0.012))
-#: A stroke this likely and this high is sure; where there are too few, one this likely and high.
-WITNESSES, OR_THESE, FEWEST_WITNESSES = (0.8, 0.4), (0.5, 0.3), 6
+#: A stroke this likely and this high is sure; where there are too few, one this likely and high; of so many at most the
+#: sound is made.
+WITNESSES, OR_THESE, FEWEST_WITNESSES, MOST_WITNESSES = (0.8, 0.4), (0.5, 0.3), 6, 150
 #: Less likely candidates are none, as are so many places anywhere.
 SURELY_NONE, FEWEST_SURELY_NONE, ANYWHERE = 0.15, 10, 200
 #: So many strokes are compared with each other to find the one that is most like the others.
@@ -93,12 +95,13 @@ def tell_same_sounds(
                 break
         else:
             continue
-        strokes = pieces_at(white, time_s[mine[sure]])
+        heard = sure[:: -(-len(sure) // MOST_WITNESSES)]
+        strokes = pieces_at(white, time_s[mine[heard]])
         sound = shared_sound(strokes, _most_typical(strokes))
         strength = float(np.linalg.norm(_cut(strokes, laid_on(strokes, sound[None])[1][:, 0]).mean(axis=0))) + 1e-9
         amount, energy = _compare(white, time_s[mine], sound)
         # A stroke is no witness for itself: its own share of the mean is taken out.
-        amount[sure] = (amount[sure] - energy[sure] / (len(sure) * strength)) * len(sure) / (len(sure) - 1)
+        amount[heard] = (amount[heard] - energy[heard] / (len(heard) * strength)) * len(heard) / (len(heard) - 1)
         elsewhere, energy_there = _measure(anywhere, sound)
         nothing = np.flatnonzero(likely[mine] < SURELY_NONE)
         if len(nothing) < FEWEST_SURELY_NONE:
@@ -126,10 +129,11 @@ def laid_on(pieces: np.ndarray, sounds: np.ndarray) -> tuple[np.ndarray, np.ndar
     """Highest correlation of pieces (n, …) with sounds (m, :data:`PIECE`) within the leeway, and where it lies
     (n, m)."""
     size = next_fast_len(pieces.shape[1], real=True)
-    there, sought = rfft(pieces, size, axis=1), np.conj(rfft(sounds, size, axis=1))
+    threads = threads_given()
+    there, sought = rfft(pieces, size, axis=1, workers=threads), np.conj(rfft(sounds, size, axis=1))
     best, at = np.empty((len(pieces), len(sounds)), np.float32), np.empty((len(pieces), len(sounds)), int)
     for k, one in enumerate(sought):
-        along = irfft(there * one, size, axis=1)[:, : 2 * LEEWAY + 1]
+        along = irfft(there * one, size, axis=1, workers=threads)[:, : 2 * LEEWAY + 1]
         best[:, k], at[:, k] = along.max(axis=1), along.argmax(axis=1)
     return best, at
 
