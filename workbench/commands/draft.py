@@ -137,7 +137,7 @@ def doubts(chart: Chart, chart_file: str) -> list[str]:
     if whole := doubted_as_a_whole(chart):
         out.append(
             f"In doubt as a whole: {counted(whole)}; workbench drums {chart_file} tells where to hear each, and "
-            "renames it in one step."
+            "renames it in one step, with --by-sound each of its sounds."
         )
     if mostly := mostly_doubtful(chart, but=whole):
         out.append(f"Mostly less than {MOSTLY_SURE} sure: {counted(mostly)}.")
