@@ -66,6 +66,11 @@ def test_the_clearest_strokes_stand_alone_are_sure_and_loud_and_come_from_all_of
     assert places_said(song, found[:2]) == "bar 2 on 3, bar 4 on 3"
     assert times_said(song, found[:2]) == "0:03.0 (bar 2), 0:07.0 (bar 4)"
     assert [k for k, _ in clearest(song, "ride", range(4, 6))] == [4, 4, 5, 5, 5]
+    among = {(k, F(3, 4)) for k in range(3, 10)} | {(1, F(1, 8))}
+    assert [(k, n.position) for k, n in clearest(song, "ride", range(8), among=among)] == [
+        (k, F(3, 4)) for k in range(3, 8)
+    ]
+    assert clearest(song, "ride", among=()) == []
     assert clearest(song, "snare") == [] and len(clearest(song, "crash", most=3)) == 3
 
 

@@ -300,6 +300,15 @@ def test_the_clearest_strokes_of_a_drum_come_one_after_the_other(document):
     # In the bars of a passage only; what is not there is said.
     grid._send_sound({**wish, "source": "recording of snare", "start_s": 4.0, "end_s": 6.0})
     assert sent[-1][0]["frames"] == 2 * sound.shape[1]
+    # Of some hits only, wherever else the drum plays.
+    fourths = [[k, "3/4"] for k in range(6)]
+    grid._send_sound({**wish, "source": "recording of snare", "places": fourths})
+    assert sent[-1][0]["places"].count(" on 4") == MOST_EXAMPLES
+    grid._send_sound({**wish, "source": "recording of snare", "places": fourths[:2]})
+    assert sent[-1][0]["places"] == "bar 1 on 4, bar 2 on 4" and sent[-1][0]["frames"] == 2 * sound.shape[1]
+    for wrong, words in (([[0, "1/2"]], "no snare"), ([[0]], "A place is"), ("all", "Expected a list")):
+        grid._send_sound({**wish, "source": "recording of snare", "places": wrong})
+        assert words in sent[-1][0]["error"]
     for source, start_s, words in (("recording of ride", 0.0, "no ride"), ("recording of snare", 12.0, "no snare"),
                                    ("kettle of snare", 0.0, "no snare"), ("recording of ", 0.0, "is no")):  # fmt: skip
         grid._send_sound({**wish, "source": source, "start_s": start_s})

@@ -187,3 +187,106 @@ workspace(grid)"""
     for key in ("n", "Shift+N"):
         grid.press(key)
         assert "Drums (H)" not in grid.text(".wbg-here")
+
+
+#: A chart in which three hits of a bar's eight "closed hi-hats" have another sound, in a recording of noise.
+TWO_SOUNDS = (
+    SONG.partition("\ngroove =")[0]
+    + """
+bar = WrittenBar(tuple(Note(F(k, 8), "closed hi-hat", 70, confidence=0.5) for k in range(8))
+                 + (Note(F(1, 16), "kick", 100, confidence=0.95),))
+chart = Chart(TimeMap.steady(16, 120, start_s=0.5), (bar,) * 16)
+rate, rng = 44100, np.random.default_rng(7)
+sounds = dict(zip(("hat", "clap", "kick"), rng.standard_normal((3, 2200)) * np.exp(-np.arange(2200) / 450)))
+noise = 0.03 * rng.standard_normal(rate * 34)
+CLAPS = {F(1, 4), F(3, 8), F(3, 4)}
+for k, note in chart.notes():
+    at = round(chart.note_time_s(k, note) * rate)
+    sound = "kick" if note.instrument == "kick" else "clap" if note.position in CLAPS else "hat"
+    noise[at:at + 2200] += 0.2 * sounds[sound]
+document = ChartDocument.create(chart, "two sounds.chart.json")
+grid = HitGrid(document, recording=Audio(np.clip(noise, -1, 1).astype(np.float32), rate), hearing_hint=False)
+workspace(grid)"""
+)
+
+
+def test_each_sound_of_a_drum_is_heard_seen_named_and_taken_out_by_itself(open_grid, screenshot):
+    page, grid, kernel = open_grid(TWO_SOUNDS)
+    grid.becomes("view.session.info.has_recording && view.session.info.sample_rate > 0")
+    at_first, strokes = kernel.value(ALL), kernel.value(STROKES)
+    page.page.get_by_role("button", name="Drums", exact=True).click()
+    sounds = page.page.get_by_role("list", name="Sounds of the closed hi-hat").get_by_role("listitem")
+    words = sounds.locator(".wbg-sound")
+    # The drum is mostly in doubt: its sounds are open.  The kick has one.
+    expect(words).to_have_text(["sound 1: 80 hits, 80 in doubt", "sound 2: 48 hits, 48 in doubt"])
+    assert line_of(page, "closed hi-hat") == "128 hits, 128 in doubt, 2 sounds" and line_of(page, "kick") == "16 hits"
+    # Seen: its hits are chosen in the grid, and the lines are for them; once more lets go.
+    words.nth(1).click()
+    grid.drawn()
+    chosen = "[...view.chosen.values()].map((p) => [p.bar, p.at])"
+    claps = [[k, at] for k in range(16) for at in ("1/4", "3/8", "3/4")]
+    assert grid.evaluate(f"return {chosen}") == claps
+    expect(words).to_have_text(["sound 1: none", "sound 2: 48 hits, 48 in doubt"])
+    expect(words.nth(1)).to_have_attribute("aria-pressed", "true")
+    screenshot(page, "drum-sounds")
+    # Heard: only its own strokes, and the other one whatever is chosen.
+    for label, places in (("sound 1", r" on (1|the & of \d|3)"), ("sound 2", r" on (2|the & of 2|4)")):
+        hear = page.page.get_by_role("button", name=f"Hear {label} of the closed hi-hat")
+        hear.click()
+        says(
+            page,
+            rf"^The clearest strokes of {label} of the closed hi-hat: (bar \d+{places}(, |\.$)){{{MOST_EXAMPLES}}}$",
+        )
+        expect(hear).to_have_text("Stop")
+        hear.click()
+        expect(hear).to_have_text("Hear")
+    words.nth(1).click()
+    grid.drawn()
+    assert grid.evaluate("return view.chosen.size") == 0
+    # Named: one step, these hits alone, and no stroke moves.
+    page.page.get_by_role("button", name="Rename sound 2 of the closed hi-hat …").click()
+    page.page.get_by_role("menuitem", name="hand clap", exact=True).click()
+    grid.settle()
+    says(page, r"^48 hits: closed hi-hat → hand clap\.$")
+    named = kernel.value("[[k, str(n.position)] for k, n in document.chart.notes() if n.instrument == 'hand clap']")
+    assert named == claps and hits_of(kernel, "closed hi-hat") == 80
+    assert kernel.value(STROKES) == strokes
+    expect(words).to_have_text(["sound 1: 80 hits, 80 in doubt", "sound 2: none"])
+    page.page.get_by_role("button", name="Take all of sound 1 of the closed hi-hat out").click()
+    grid.settle()
+    assert (hits_of(kernel, "closed hi-hat"), hits_of(kernel, "hand clap")) == (0, 48)
+    grid.press("Control+z", "Control+z")
+    grid.settle()
+    assert kernel.value(ALL) == at_first
+    expect(words).to_have_text(["sound 1: 80 hits, 80 in doubt", "sound 2: 48 hits, 48 in doubt"])
+    # In other bars the places are others: they are told anew.
+    grid.evaluate("view.session.edit({ edit: 'change level', factor: '1/2' })")
+    grid.settle()
+    expect(words).to_have_text(["sound 1: 80 hits, 80 in doubt", "sound 2: 48 hits, 48 in doubt"])
+    words.nth(1).click()
+    grid.drawn()
+    bars = kernel.value("len(document.chart)")
+    assert grid.evaluate(f"return {chosen}.map(([bar]) => bar)") == [k for k in range(bars) for _ in range(48 // bars)]
+
+
+def test_the_sounds_of_a_drum_are_folded_and_the_keyboard_opens_them(open_grid):
+    surer = TWO_SOUNDS.replace("confidence=0.5", "confidence=0.95")
+    page, grid, kernel = open_grid(surer)
+    grid.press("Shift+H")
+    fold = page.page.get_by_role("button", name="Sounds of the closed hi-hat")
+    expect(fold).to_have_attribute("aria-expanded", "false")
+    sounds = page.page.get_by_role("list", name="Sounds of the closed hi-hat")
+    expect(sounds).to_be_hidden()
+    fold.focus()
+    page.page.keyboard.press("Enter")
+    expect(sounds).to_be_visible()
+    page.page.keyboard.press("Tab")  # over the drum's own acts
+    for _ in range(3):
+        page.page.keyboard.press("Tab")
+    focused = "document.activeElement.getAttribute('aria-label')"
+    assert grid.evaluate(f"return {focused}") == "closed hi-hat, sound 1: 80 hits"
+    page.page.keyboard.press("Enter")
+    grid.drawn()
+    assert grid.evaluate("return view.chosen.size") == 80
+    assert grid.evaluate(f"return {focused}") == "closed hi-hat, sound 1: 80 hits"
+    page.page.keyboard.press("Escape")

@@ -210,6 +210,11 @@ def _place(data: Any) -> tuple[int, Fraction]:
     return int_from_data(pair[0]), fraction_from_data(pair[1])
 
 
+def places_from_data(data: Any) -> frozenset[tuple[int, Fraction]]:
+    """Places in a chart from a list of [bar index, position]."""
+    return frozenset(map(_place, list_from_data(data)))
+
+
 def _shift(text: Any) -> Fraction:
     """A number of beats, which may go backwards: "-1/2"."""
     back = isinstance(text, str) and text.startswith("-")

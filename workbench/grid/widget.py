@@ -42,6 +42,7 @@ from workbench.grid import passages
 from workbench.grid.bar_advice import BarAdvice
 from workbench.grid.corrections import Corrections
 from workbench.grid.messages import changed_parts, kit_rows, snapshot
+from workbench.grid.sound_advice import SoundAdvice
 from workbench.grid.sound_picture import PEAK_RATE_HZ, PICTURE_BANDS, PICTURE_RATE_HZ, counts, picture_pieces
 from workbench.sound.separation import Separation, store_beside
 
@@ -143,6 +144,7 @@ class HitGrid(anywidget.AnyWidget):
         sys.setswitchinterval(min(sys.getswitchinterval(), GIVES_WAY_S))
         self._picture: list[tuple[dict, list]] = []
         self._begun: dict[str, _Sound] = {}
+        self._sounds = SoundAdvice(document, self._tell_info)
         self._audio: Future[Separation] | None = None
         self._seen = threading.Event()  # the page has drawn the chart, or will not come
         super().__init__(**{"doubt_below": document.chart.doubt_below, **kwargs})
@@ -162,6 +164,7 @@ class HitGrid(anywidget.AnyWidget):
         self._stop_observing()
         self._seen.set()
         self._advice.close()
+        self._sounds.close()
         self._workers.shutdown(wait=False, cancel_futures=True)
         super().close()
 
@@ -242,6 +245,8 @@ class HitGrid(anywidget.AnyWidget):
             self._send_snapshot()
         elif kind == "seen":
             self._seen.set()
+        elif kind == "sounds":
+            self._sounds.work_out(self.attempt)
         elif kind == "audio":
             self._workers.submit(self._send_sound, message)
         elif kind == "more" and (sound := self._begun.get(str(message.get("request")))) is not None:
@@ -354,15 +359,22 @@ class HitGrid(anywidget.AnyWidget):
             old, self._shown, self._info = self._shown, new, info
             self._revision += 1
             self._corrections.follow(old, new, edit)
+            new_bars = old.time_map is not new.time_map
+            if new_bars:
+                self._sounds.forget()
             message = {
                 "type": "change",
                 "revision": self._revision,
                 "parts": changed_parts(old, new),
-                "info": {**info, "corrections": self._corrections.offers(new)},
+                "info": {
+                    **info,
+                    "corrections": self._corrections.offers(new),
+                    **(self._sounds.info() if new_bars else {}),
+                },
                 **number,
             }
             self.send(message)
-        if old.time_map is not new.time_map:
+        if new_bars:
             self._advice.renew()
         self.changed_elsewhere = False
 
@@ -382,6 +394,7 @@ class HitGrid(anywidget.AnyWidget):
                 **self._info,
                 "corrections": self._corrections.offers(self._shown),
                 **self._advice.info(),
+                **self._sounds.info(),
             }
             for message in snapshot(self._shown, self._revision, info):
                 self.send(message)
@@ -425,6 +438,7 @@ class HitGrid(anywidget.AnyWidget):
         audio = source if isinstance(source, Audio) else load_audio(source)
         store = store_beside(self.document.path.parent, source, audio.sample_rate)
         self._workers.submit(self._draw_sound, audio)
+        self._sounds.listen_to(audio)
         return Separation.of(audio, store)
 
     def _file(self, recording: str | Path | Audio | None) -> str | Path | None:
@@ -462,7 +476,9 @@ class HitGrid(anywidget.AnyWidget):
         try:
             passage = passages.Passage.from_message(message)
             rate = self._rate()
-            total, pieces = self._pieces(str(message.get("source")), passage, rate, heading)
+            places = message.get("places")
+            among = None if places is None else chartdata.places_from_data(places)
+            total, pieces = self._pieces(str(message.get("source")), passage, rate, heading, among)
             sound = _Sound(heading, rate, total, iter(pieces))
             most = message.get("pieces")
             most = None if most is None else max(chartdata.int_from_data(most), 1)
@@ -503,9 +519,17 @@ class HitGrid(anywidget.AnyWidget):
         return self._audio.result().sample_rate if self._audio is not None else SAMPLE_RATE_HZ
 
     def _pieces(
-        self, source: str, passage: passages.Passage, rate: int, heading: dict[str, Any]
+        self,
+        source: str,
+        passage: passages.Passage,
+        rate: int,
+        heading: dict[str, Any],
+        among: frozenset[tuple[int, Fraction]] | None,
     ) -> tuple[int, Iterable[np.ndarray]]:
-        """Number of frames of a source, and its sound in pieces (frames, channels); what is said of it is headed so."""
+        """Number of frames of a source, and its sound in pieces (frames, channels); what is said of it is headed so.
+
+        Of a drum's hits those *among* some places are heard, or all.
+        """
         chart = self.document.chart
         if source == "chart":
             return passage.frames(rate), passages.chart_sound(chart, passage, rate)
@@ -525,7 +549,7 @@ class HitGrid(anywidget.AnyWidget):
             sound = passages.hit_sound(source.removeprefix("hit "), rate)
         elif " of " in source:
             part, _, name = source.partition(" of ")
-            hits = clearest(chart, name, range(*passages.bars_of(chart.time_map, passage)))
+            hits = clearest(chart, name, range(*passages.bars_of(chart.time_map, passage)), among=among)
             if part not in passages.PARTS or not hits:
                 raise ChartError(f"There is no {name} to hear in these bars.")
             if self._audio is None:

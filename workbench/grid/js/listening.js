@@ -32,7 +32,8 @@ const MOST_KEPT = 5 * 60 * 2 * 44100;
 export function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
   const own = ["chart", "click", "count in"].includes(source) || source.includes(" of ") ? `revision ${revision}` : "";
-  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
+  const places = passage.places ? ` at ${passage.places.join(" ")}` : "";
+  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}${places}`;
 }
 
 /** Wire one source: buffer → level → placing → out. Used alike for playing and for offline checks. */
@@ -200,22 +201,22 @@ export class Listener {
   }
 
   /**
-   * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
-   * rest is turned down.
-   * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   * Play a drum's clearest strokes in a stretch of the recording, one after the other, those at some places or all; out
+   * of the drums alone where the rest is turned down.
+   * @param {{name: string, called: string, places?: [number, string][]}} drum @param {{start_s: number, end_s: number}} stretch
    * @returns {Promise<string|undefined>} where they are, in words, once they sound
    */
-  async playDrum(drum, stretch) {
+  async playDrum({ name, called, places }, stretch) {
     this.stop();
-    const mine = (this.playing = { passage: { ...stretch, drum }, nodes: new Set(), streams: [], startTime: null });
+    const mine = (this.playing = { passage: { ...stretch, drum: name, called }, nodes: new Set(), streams: [], startTime: null });
     this.state = "loading";
     this.changed("state");
     try {
       await this.sampleRate();
       const awake = this.awake().resume();
       const { drums, rest } = this.settings();
-      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
-      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
+      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0, ...(places ? { places } : {}) };
+      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${name}`);
       await awake;
       if (this.playing !== mine) return undefined;
       const node = this.context.createBufferSource();

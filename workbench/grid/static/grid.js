@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 5e69c840cc1f6df92ca51e3d0e80c6cf81f0763fe86566d9a5346336c567c6cc */
+/* Made by python workbench/grid/bundle.py; sources 43bfafbc59859a9afcf68da4894cd18f05c9bb58d5064db54980654b0528e5bf */
 
 // js/counting.js
 var SYLLABLES = {
@@ -523,7 +523,7 @@ function readableBars(chart, width) {
   const room = width - SIZES.gutter - 2 * SIZES.pad;
   const needed = chart.bars.map((written2, k) => valueOf(lengthOf(chart.time_map.bars[k])) / finestOf(written2) * READABLE_PX).sort((a, b) => a - b);
   const usual = needed[Math.min(Math.floor(needed.length * READABLE_SHARE), needed.length - 1)];
-  return READABLE_LINES.find((count2) => count2 * usual <= room) ?? 1;
+  return READABLE_LINES.find((count3) => count3 * usual <= room) ?? 1;
 }
 function rowHeights(played, sheetHeight, shown2, marks) {
   const tall = played.filter(Boolean).length;
@@ -555,11 +555,11 @@ function layoutSheet(chart, width, barsPerLine, rowHeights2, shown2 = { wave: tr
   let start = 0;
   const room = Math.max(width - SIZES.gutter - 2 * SIZES.pad, 50);
   while (first < timed.length) {
-    let count2 = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
+    let count3 = barsPerLine + (first === 0 && timed[0].length ? 1 : 0);
     if (barsPerLine <= LONGEST_PHRASE) {
-      for (let k = 1; k < count2; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count2 = k;
+      for (let k = 1; k < count3; k++) if (sections.has(first + k) && !(first + k === 1 && timed[0].length)) count3 = k;
     }
-    const last = Math.min(first + count2, timed.length);
+    const last = Math.min(first + count3, timed.length);
     const total = lengths.slice(first, last).reduce((a, b) => a + b, 0);
     const scale = room / Math.max(total, usual * Math.min(barsPerLine, timed.length));
     const left = SIZES.gutter + SIZES.pad;
@@ -1004,9 +1004,9 @@ function usualVelocity(chart, instrument) {
 }
 var writtenNote = (chart, at, instrument) => ({ at, instrument, velocity: usualVelocity(chart, instrument), confirmed: true });
 var copiedBars = (chart, first, last) => chart.bars.slice(first, last + 1);
-function pasteEdit(chart, copied, bar, count2 = copied.length) {
+function pasteEdit(chart, copied, bar, count3 = copied.length) {
   const bars2 = [];
-  for (let k = 0; k < count2 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
+  for (let k = 0; k < count3 && bar + k < chart.bars.length; k++) bars2.push(asWritten(copied[k % copied.length]));
   return bars2.length ? { edit: "set bars", first_bar: bar, bars: bars2 } : null;
 }
 function asWritten({ done, ...bar }) {
@@ -1162,7 +1162,8 @@ var MOST_KEPT = 5 * 60 * 2 * 44100;
 function passageKey(passage, source, revision) {
   const { start_s, end_s, speed_percent } = passage;
   const own = ["chart", "click", "count in"].includes(source) || source.includes(" of ") ? `revision ${revision}` : "";
-  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}`;
+  const places = passage.places ? ` at ${passage.places.join(" ")}` : "";
+  return `${source} ${start_s} ${end_s} ${speed_percent} ${own} ${passage.count_in_bars}${places}`;
 }
 function wire(context, out, level, pan) {
   const gain = context.createGain();
@@ -1322,22 +1323,22 @@ var Listener = class {
     }
   }
   /**
-   * Play a drum's clearest strokes in a stretch of the recording, one after the other; out of the drums alone where the
-   * rest is turned down.
-   * @param {string} drum @param {{start_s: number, end_s: number}} stretch
+   * Play a drum's clearest strokes in a stretch of the recording, one after the other, those at some places or all; out
+   * of the drums alone where the rest is turned down.
+   * @param {{name: string, called: string, places?: [number, string][]}} drum @param {{start_s: number, end_s: number}} stretch
    * @returns {Promise<string|undefined>} where they are, in words, once they sound
    */
-  async playDrum(drum, stretch) {
+  async playDrum({ name, called, places }, stretch) {
     this.stop();
-    const mine = this.playing = { passage: { ...stretch, drum }, nodes: /* @__PURE__ */ new Set(), streams: [], startTime: null };
+    const mine = this.playing = { passage: { ...stretch, drum: name, called }, nodes: /* @__PURE__ */ new Set(), streams: [], startTime: null };
     this.state = "loading";
     this.changed("state");
     try {
       await this.sampleRate();
       const awake = this.awake().resume();
       const { drums, rest } = this.settings();
-      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0 };
-      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${drum}`);
+      const wish = { ...stretch, speed_percent: 100, count_in_bars: 0, ...places ? { places } : {} };
+      const pieces = await this.fetch(wish, `${rest.level > 0 ? "recording" : "drums"} of ${name}`);
       await awake;
       if (this.playing !== mine) return void 0;
       const node = this.context.createBufferSource();
@@ -3336,6 +3337,7 @@ function closeMenu() {
 // js/drums.js
 var DOUBTED_FROM = 8;
 var DOUBTED_PART = 0.5;
+var NOTHING = {};
 var isDoubted = ({ hits: hits2, doubts, confirmed }) => hits2 >= DOUBTED_FROM && !confirmed && doubts >= DOUBTED_PART * hits2;
 function stretchOf({ chart, chosen, selection }) {
   if (!chosen.size) return { bars: selection ?? [0, chart.bars.length - 1] };
@@ -3343,21 +3345,25 @@ function stretchOf({ chart, chosen, selection }) {
   const bars2 = places.map((p) => p.bar);
   return { bars: [Math.min(...bars2), Math.max(...bars2)], places };
 }
+var none = (name) => ({ name, hits: 0, doubts: 0, confirmed: 0, possible: 0 });
+function count(drum, note, below) {
+  drum.hits += 1;
+  if (note.confirmed) drum.confirmed += 1;
+  else if (isDoubtful(note, below)) drum.doubts += 1;
+}
 function drumsOf(chart, time, below, { bars: [first, last], places }, kit) {
   const drums = /* @__PURE__ */ new Map();
-  const chosen = places && new Set(places.map((p) => `${p.bar} ${p.at} ${p.instrument}`));
+  const chosen = places && new Set(places.map(placeKey));
   const drum = (bar, { at, instrument: name }) => {
-    if (chosen && !chosen.has(`${bar} ${at} ${name}`)) return null;
-    if (!drums.has(name)) drums.set(name, { name, hits: 0, doubts: 0, confirmed: 0, possible: 0 });
+    if (chosen && !chosen.has(placeKey({ bar, at, instrument: name }))) return null;
+    if (!drums.has(name)) drums.set(name, none(name));
     return drums.get(name);
   };
   for (let bar = first; bar <= last; bar++) {
     for (const note of chart.bars[bar].notes) {
       const its = drum(bar, note);
       if (!its) continue;
-      its.hits += 1;
-      if (note.confirmed) its.confirmed += 1;
-      else if (isDoubtful(note, below)) its.doubts += 1;
+      count(its, note, below);
     }
     for (const hit of possibleByBar(chart, time).get(bar) || []) {
       const its = drum(bar, hit);
@@ -3366,6 +3372,21 @@ function drumsOf(chart, time, below, { bars: [first, last], places }, kit) {
   }
   const order = Object.keys(kit);
   return [...drums.values()].sort((a, b) => order.indexOf(a.name) - order.indexOf(b.name));
+}
+function soundIn(chart, { bars: [first, last], places }, name, sound) {
+  const among = places && new Set(places.map(placeKey));
+  return { bars: [first, last], places: sound.places.map(([bar, at]) => ({ bar, at, instrument: name })).filter((p) => p.bar >= first && p.bar <= last && (!among || among.has(placeKey(p))) && noteAt(chart, p.bar, p.at, name)) };
+}
+function soundOf2(chart, below, { places }, name) {
+  const drum = none(name);
+  for (const { bar, at } of places) count(drum, noteAt(chart, bar, at, name), below);
+  return drum.hits ? drum : void 0;
+}
+var soundCalled = ({ alike }, k, name) => alike ? [`sound ${k + 1}`, `sound ${k + 1} of the ${name}`] : ["other sounds", `the other sounds of the ${name}`];
+function soundsWords(sounds) {
+  const alike = sounds.filter((s) => s.alike).length;
+  if (sounds.length < 2) return "";
+  return `${alike} sound${alike === 1 ? "" : "s"}${alike < sounds.length ? " and others" : ""}`;
 }
 var nameEdit = (name, to, { bars: [first, last], places }) => ({
   edit: "name drum",
@@ -3390,6 +3411,7 @@ function doubtedWords(drums, told) {
   const list = [said.slice(0, -1).join(", "), said.at(-1)].filter(Boolean).join(" and ");
   return `${list} are in doubt: Drums (H) lets you hear and name them at once`;
 }
+var isToAsk = ({ has_recording, sample_rate, drum_sounds }, asked) => Boolean(has_recording && sample_rate && drum_sounds && (!asked || !drum_sounds.drums && drum_sounds !== asked));
 var DrumPanel = class {
   constructor(view) {
     this.view = view;
@@ -3398,13 +3420,23 @@ var DrumPanel = class {
     this.element.append(this.list);
     this.where = make("div", "wbg-words");
     this.lines = /* @__PURE__ */ new Map();
+    this.asked = null;
+  }
+  /** Ask Python for the sounds of each drum: once, and anew where what it told holds no more. */
+  ask() {
+    const { info } = this.view.session;
+    if (!isToAsk(info, this.asked)) return;
+    this.asked = info.drum_sounds;
+    this.view.session.send({ type: "sounds" });
   }
   /** Bring what is shown up to date; costs nothing while nothing has changed. */
   update() {
+    this.ask();
     const { view } = this;
     const { chart, chosen, selection, doubtBelow, listener } = view;
-    const heard = listener.playing?.passage.drum;
-    const shown2 = [chart, chosen, selection, doubtBelow, heard];
+    const heard = listener.playing?.passage.called;
+    const known3 = view.session.info.drum_sounds ?? NOTHING;
+    const shown2 = [chart, chosen, selection, doubtBelow, heard, known3];
     if (shown2.every((x, k) => x === this.shown?.[k])) return;
     this.shown = shown2;
     const { kit } = view.session.info;
@@ -3412,46 +3444,121 @@ var DrumPanel = class {
     const drums = new Map(drumsOf(chart, view.time, doubtBelow, stretch, kit).map((d) => [d.name, d]));
     const whole = { bars: [0, chart.bars.length - 1] };
     for (const { name } of drumsOf(chart, view.time, doubtBelow, whole, kit)) if (!this.lines.has(name)) this.lines.set(name, this.line(name));
+    for (const line3 of this.lines.values()) if (line3.known !== known3) this.showSounds(line3, known3);
     this.where.textContent = chosen.size ? "Of the chosen hits; confirmed hits stay as they are." : selection ? `In ${barsSaid(chart, ...selection)}; confirmed hits stay as they are.` : "In the whole song; select bars or frame hits to mean these alone. Confirmed hits stay as they are.";
     Object.keys(kit).filter((name) => this.lines.has(name)).forEach((name, k) => {
-      const { element: element2, words: words2, hear } = this.lines.get(name);
+      const line3 = this.lines.get(name);
+      const { element: element2 } = line3;
       if (this.list.children[k] !== element2) this.list.insertBefore(element2, this.list.children[k] ?? null);
       const drum = drums.get(name);
-      tell(words2, drum ? drumWords(drum) : "none");
-      words2.classList.toggle("wbg-doubted", Boolean(drum) && isDoubted(drum));
-      hear.textContent = heard === name ? "Stop" : "Hear";
-      hear.setAttribute("aria-pressed", String(heard === name));
+      const left = line3.sounds.map((sound) => {
+        const its = soundOf2(chart, doubtBelow, soundIn(chart, stretch, name, sound.subject.sound), name);
+        showLine(sound, heard, its, `${sound.label}: ${its ? drumWords(its) : "none"}`);
+        sound.words.setAttribute("aria-label", `${name}, ${sound.words.textContent}`);
+        sound.words.setAttribute("aria-pressed", String(isChosen(view, sound.subject)));
+        return its && sound.subject.sound;
+      });
+      showLine(line3, heard, drum, [drum ? drumWords(drum) : "none", soundsWords(left.filter(Boolean))].filter(Boolean).join(", "));
+      line3.open ??= line3.list && drum && isDoubted(drum);
+      showOpen(line3);
     });
   }
   line(name) {
-    const { view } = this;
-    const element2 = make("div", "wbg-drum", { role: "listitem" });
+    const element2 = make("div", "wbg-drum-group", { role: "listitem" });
+    const row = make("div", "wbg-drum");
     const label = make("span", "wbg-drum-name");
     label.textContent = name;
     const words2 = make("span", "wbg-words");
+    const subject = { name, called: `the ${name}` };
+    const [hear, ...others] = this.acts(subject);
+    row.append(label, words2, hear, ...others);
+    element2.append(row);
+    return { element: element2, label, words: words2, hear, subject, sounds: [], known: NOTHING };
+  }
+  /** Have a line for each sound of a drum, in place of those that were there; folded at first unless the drum is mostly in doubt. @param {{drums?: Record<string, Sound[]>}} known */
+  showSounds(line3, known3) {
+    const { name } = line3.subject;
+    const sounds = known3.drums?.[name] ?? [];
+    line3.known = known3;
+    line3.list?.remove();
+    line3.list = sounds.length ? make("div", "wbg-sounds", { role: "list", "aria-label": `Sounds of the ${name}` }) : null;
+    line3.sounds = sounds.map((sound, k) => {
+      const [label, called] = soundCalled(sound, k, name);
+      const subject = { name, called, sound };
+      const row = make("div", "wbg-drum", { role: "listitem" });
+      const words2 = make("button", "wbg-sound", { type: "button", title: "Choose its hits in the grid, to see them; once more lets go" });
+      words2.addEventListener("click", () => chooseSound(this.view, subject));
+      const [hear, ...others] = this.acts(subject);
+      row.append(words2, hear, ...others);
+      line3.list.append(row);
+      return { words: words2, hear, label, subject };
+    });
+    line3.label.textContent = name;
+    if (!line3.list) return;
+    line3.element.append(line3.list);
+    const fold = line3.fold = make("button", "wbg-fold", { type: "button", "aria-label": `Sounds of the ${name}` });
+    fold.textContent = name;
+    fold.addEventListener("click", () => {
+      line3.open = !line3.open;
+      showOpen(line3);
+    });
+    line3.label.replaceChildren(fold);
+  }
+  /** The buttons for what can be done with a drum or a sound. @param {Subject} subject */
+  acts(subject) {
+    const { view } = this;
+    const { name, called } = subject;
     const act = (text, said, title, does) => {
       const b = make("button", "wbg-button", { type: "button", "aria-label": said, title });
       b.textContent = text;
       b.addEventListener("click", () => does(b));
       return b;
     };
-    const hear = act("Hear", `Hear the ${name}`, "Its clearest strokes, one after the other", () => hearDrum(view, name));
-    element2.append(
-      label,
-      words2,
-      hear,
-      act("Rename …", `Rename the ${name} …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
+    return [
+      act("Hear", `Hear ${called}`, "Its clearest strokes, one after the other", () => hearDrum(view, subject)),
+      act("Rename …", `Rename ${called} …`, "Give its hits to another drum: one step, every hit keeps its time", (b) => {
         const { left, bottom } = b.getBoundingClientRect();
-        openDrums(view, left, bottom, (to) => nameDrum(view, name, to), name);
+        openDrums(view, left, bottom, (to) => nameDrum(view, subject, to), name);
       }),
-      act("Take all out", `Take all of the ${name} out`, "One step; Ctrl Z brings them back", () => nameDrum(view, name, ""))
-    );
-    return { element: element2, words: words2, hear };
+      act("Take all out", `Take all of ${called} out`, "One step; Ctrl Z brings them back", () => nameDrum(view, subject, ""))
+    ];
   }
 };
-function nameDrum(view, name, to) {
+function showOpen({ list, fold, open: open2, subject }) {
+  if (!list) return;
+  list.hidden = !open2;
+  fold.setAttribute("aria-expanded", String(Boolean(open2)));
+  fold.title = `${open2 ? "Fold" : "Show"} what sounds in the recording where ${subject.name} is written`;
+}
+function showLine({ words: words2, hear, subject }, heard, drum, said) {
+  tell(words2, said);
+  words2.classList.toggle("wbg-doubted", Boolean(drum) && isDoubted(drum));
+  hear.textContent = heard === subject.called ? "Stop" : "Hear";
+  hear.setAttribute("aria-pressed", String(heard === subject.called));
+}
+var around = ({ chart, selection }) => ({ bars: selection ?? [0, chart.bars.length - 1] });
+var hitsOfSound = (view, { name, sound }) => chosenOf(hitsAt(view.chart, soundIn(view.chart, around(view), name, sound).places));
+function isChosen(view, subject) {
+  if (!view.chosen.size || view.chosen.size > subject.sound.places.length) return false;
+  const hits2 = hitsOfSound(view, subject);
+  return hits2.size === view.chosen.size && [...hits2.keys()].every((key) => view.chosen.has(key));
+}
+function chooseSound(view, subject) {
+  if (isChosen(view, subject)) {
+    view.choose(/* @__PURE__ */ new Map());
+    return;
+  }
+  const hits2 = hitsOfSound(view, subject);
+  const places = [...hits2.values()];
+  const near = places.find((p) => p.bar >= view.cursor.bar) ?? places[0];
+  if (near) view.moveCursor(near, false);
+  view.choose(hits2);
+  view.sayChosen();
+}
+function nameDrum(view, { name, sound }, to) {
   const places = [...view.chosen.values()];
-  const seq = view.session.edit(nameEdit(name, to, stretchOf(view)));
+  const stretch = stretchOf(view);
+  const seq = view.session.edit(nameEdit(name, to, sound ? soundIn(view.chart, stretch, name, sound) : stretch));
   if (!places.length) return;
   const stop = view.session.listen(() => {
     if (view.session.pending.some((p) => p.seq === seq)) return;
@@ -3469,17 +3576,20 @@ function tell(element2, words2) {
     return k ? [" ", e] : [e];
   }));
 }
-async function hearDrum(view, name) {
+async function hearDrum(view, { name, called, sound }) {
   const { listener, chart } = view;
-  if (listener.playing?.passage.drum === name) {
+  if (listener.playing?.passage.called === called) {
     listener.stop();
     return;
   }
-  const { bars: [first, last] } = stretchOf(view);
+  const { bars: [first, last], places } = sound ? soundIn(chart, around(view), name, sound) : { ...stretchOf(view), places: null };
   const { bars: bars2, end_s } = chart.time_map;
   view.session.error = "";
-  const places = await listener.playDrum(name, { start_s: bars2[first].beats_s[0], end_s: bars2[last + 1]?.beats_s[0] ?? end_s });
-  if (places) view.say(`The clearest strokes of the ${name}: ${places}.`);
+  const where = await listener.playDrum(
+    { name, called, ...places ? { places: places.map((p) => [p.bar, p.at]) } : {} },
+    { start_s: bars2[first].beats_s[0], end_s: bars2[last + 1]?.beats_s[0] ?? end_s }
+  );
+  if (where) view.say(`The clearest strokes of ${called}: ${where}.`);
 }
 
 // js/commands.js
@@ -3528,7 +3638,7 @@ var COMMANDS = {
     const one = hits2.length === 1 && !v.chosen.size && !v.selection;
     v.edit(changeEdit(hits2, () => ({ confirmed: true }), "keep"));
     if (one) goToDoubt(v, 1, true);
-    else v.say(`${count(hits2)} kept.`);
+    else v.say(`${count2(hits2)} kept.`);
   },
   "reject": (v) => {
     if (answerPossible(v, false)) return v.chosen.size ? void 0 : goToDoubt(v, 1, true);
@@ -3598,19 +3708,19 @@ var COMMANDS = {
       const others = hitsOf2(v.chart, stretch, (n) => n.at === at && n.instrument === instrument);
       if (!others.length) return v.say(`No bar has ${withArticle(instrument)} at this place.`);
       v.edit(removeEdit(others, "in no bar"));
-      return v.say(`${count(others)} taken out ${where}, as here; Ctrl Z brings back.`);
+      return v.say(`${count2(others)} taken out ${where}, as here; Ctrl Z brings back.`);
     }
     const found = everyBarEdit(v.chart, hits2, stretch);
     if (!found) return v.say("Every bar has that already.");
     v.edit(found.edit);
-    v.say(`${count(found.places)} written ${where}, as here; Ctrl Z takes back.`);
+    v.say(`${count2(found.places)} written ${where}, as here; Ctrl Z takes back.`);
   },
   "fill row": (v) => {
     const { instrument } = v.cursor;
     const found = fillRowEdit(v.chart, instrument, bars(v));
     if (!found) return v.say(`The row of the ${instrument} is full ${inBars(v, bars(v))}.`);
     v.edit(found.edit);
-    v.say(`${instrument} on every ${found.parts > 1 ? `1/${found.parts} of a beat` : "beat"} ${inBars(v, bars(v))}: ${count(found.places)} written; again: finer.`);
+    v.say(`${instrument} on every ${found.parts > 1 ? `1/${found.parts} of a beat` : "beat"} ${inBars(v, bars(v))}: ${count2(found.places)} written; again: finer.`);
   },
   "copy": (v) => copy(v),
   "cut": (v) => {
@@ -3739,7 +3849,7 @@ function column(v, place2, direction) {
 function changeRow(v, direction) {
   go(v, neighbourRow(v, v.cursor, direction));
 }
-var count = (hits2) => `${hits2.length} hit${hits2.length > 1 ? "s" : ""}`;
+var count2 = (hits2) => `${hits2.length} hit${hits2.length > 1 ? "s" : ""}`;
 function inBars(v, [first, last]) {
   return `in ${barsSaid(v.chart, first, last)}`;
 }
@@ -3768,14 +3878,14 @@ function answerPossible(v, yes) {
   const hits2 = places.flatMap((p) => possibleAt(v.chart, v.time, p) ?? []);
   if (!hits2.length) return false;
   v.edit(together(answerEdits(hits2, yes), yes ? "write possible hits" : "refuse possible hits"));
-  if (v.chosen.size) v.say(`${count(hits2)} ${yes ? "written, where they are heard" : "refused"}.`);
+  if (v.chosen.size) v.say(`${count2(hits2)} ${yes ? "written, where they are heard" : "refused"}.`);
   return true;
 }
 function withHits(v, act, done = "") {
   const hits2 = hitsMeant(v);
   if (hits2.length) act(hits2);
   else v.say(v.selection ? "The selected bars have no hits." : "There is no hit here; Enter writes one.");
-  if (hits2.length > 1 && done) v.say(`${count(hits2)}: ${done}.`);
+  if (hits2.length > 1 && done) v.say(`${count2(hits2)}: ${done}.`);
   return hits2.length > 0;
 }
 var velocities = (hits2, changed) => changeEdit(hits2, (note) => ({
@@ -3804,7 +3914,7 @@ function move(v, hits2, to, done) {
   v.edit(moved.edit);
   if (v.chosen.size) v.choose(new Map(moved.places.map((p) => [placeKey(p), p])));
   if (mine >= 0) v.moveCursor(moved.places[mine], false);
-  if (hits2.length > 1) v.say(`${count(hits2)} ${done}.`);
+  if (hits2.length > 1) v.say(`${count2(hits2)} ${done}.`);
 }
 function moveMeant(v, to, done) {
   withHits(v, (hits2) => move(v, hits2, to, done));
@@ -3828,7 +3938,7 @@ function copy(v) {
   if (v.chosen.size) {
     const hits2 = hitsMeant(v);
     v.session.copied = copyOf(v.chart, hits2);
-    return v.say(`${count(hits2)} copied; Ctrl V writes them from the cursor on.`);
+    return v.say(`${count2(hits2)} copied; Ctrl V writes them from the cursor on.`);
   }
   v.session.copied = copiedBars(v.chart, ...bars(v));
   const n = v.session.copied.length;
@@ -3839,7 +3949,7 @@ function writeCopies(v, found, done) {
   v.edit(found.edit);
   v.choose(new Map(found.places.map((p) => [placeKey(p), p])));
   v.moveCursor(found.places[0], false);
-  v.say(`${count(found.places)} ${done}.`);
+  v.say(`${count2(found.places)} ${done}.`);
 }
 function extendSelection(v, direction) {
   const anchor = v.anchor ?? v.cursor.bar;
@@ -3910,17 +4020,17 @@ function askRepeat(v) {
     out ? "1" : set ? times2 || "2" : "2",
     "1: never folded; empty: as the sections say",
     (text) => {
-      const count2 = Number(text || 0);
-      const end = first + n * count2;
+      const count3 = Number(text || 0);
+      const end = first + n * count3;
       if (!text) return now2.text && setCue(v, first, now2, "");
-      if (!Number.isInteger(count2) || count2 < 1 || count2 > 99) return v.say("A number, please: how often these bars are played.");
-      if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count2} times.`);
-      const other = Array.from({ length: count2 }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
+      if (!Number.isInteger(count3) || count3 < 1 || count3 > 99) return v.say("A number, please: how often these bars are played.");
+      if (end > v.chart.bars.length) return v.say(`The chart ends before these ${n > 1 ? `${n} bars` : "bar"} could come ${count3} times.`);
+      const other = Array.from({ length: count3 }, (_, k) => first + k * n).find((k) => written(v, k) !== written(v, first));
       if (other !== void 0) {
         return v.say(`No repeat: ${theBar(v.chart, first)} and ${theBar(v.chart, other)} are written differently.`);
       }
-      setCue(v, first, now2, count2 === 1 ? `write out ${n}` : `repeat ${n}${count2 > 2 ? `, ${count2} times` : ""}`);
-      v.say(count2 === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.` : `The score shows ${inBars(v, [first, last]).slice(3)} with repeat signs for ${inBars(v, [first, end - 1]).slice(3)}; endings where they differ.`);
+      setCue(v, first, now2, count3 === 1 ? `write out ${n}` : `repeat ${n}${count3 > 2 ? `, ${count3} times` : ""}`);
+      v.say(count3 === 1 ? `The score writes out ${inBars(v, [first, last]).slice(3)}.` : `The score shows ${inBars(v, [first, last]).slice(3)} with repeat signs for ${inBars(v, [first, end - 1]).slice(3)}; endings where they differ.`);
     }
   );
 }
@@ -4836,9 +4946,9 @@ var View = class {
     const possible = [...possibleByBar(chart, this.time).values()].reduce((n, hits2) => n + hits2.length, 0);
     const questions = this.questions;
     this.whenIdle("questions", () => {
-      const count2 = questionsOf(this.chart, this.time, this.doubtBelow).length;
-      if (count2 === this.questions) return;
-      this.questions = count2;
+      const count3 = questionsOf(this.chart, this.time, this.doubtBelow).length;
+      if (count3 === this.questions) return;
+      this.questions = count3;
       this.showState();
     });
     const words2 = [doubts + possible ? `${doubtWords(doubts, possible, true)}${questions && questions < doubts + possible ? `, ${questions} question${questions > 1 ? "s" : ""}` : ""}: press n` : "nothing in doubt"];
@@ -5265,8 +5375,8 @@ var View = class {
     if (beats !== this.listener.tapsBeats) this.listener.taps = [];
     this.listener.tapsBeats = beats;
     this.listener.taps.push(seconds);
-    const count2 = this.listener.taps.length;
-    this.say(`${count2} ${beats ? "beat" : "bar line"}${count2 > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
+    const count3 = this.listener.taps.length;
+    this.say(`${count3} ${beats ? "beat" : "bar line"}${count3 > 1 ? "s" : ""} tapped; stop (Space) to lay the bars anew.`);
   }
   finishTaps() {
     const taps = this.listener.taps;

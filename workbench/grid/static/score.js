@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 5e69c840cc1f6df92ca51e3d0e80c6cf81f0763fe86566d9a5346336c567c6cc */
+/* Made by python workbench/grid/bundle.py; sources 43bfafbc59859a9afcf68da4894cd18f05c9bb58d5064db54980654b0528e5bf */
 
 // js/score.js
 function safeSvg(text) {
