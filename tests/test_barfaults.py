@@ -153,6 +153,17 @@ def test_no_mend_of_most_bars_lays_what_is_less_likely(damage, wrong):
             assert as_read(after, readings).probability >= now.probability - 1e-9
 
 
+@pytest.mark.parametrize("meter", [Meter(3, 4), Meter(7, 4)])
+def test_most_of_a_song_is_not_laid_in_bars_that_a_clear_recording_knows_nothing_of(meter):
+    """However well its strokes would fit them; where the recording is not clear they may be right."""
+    chart = song()
+    wrong = apply(chart, SetMeter(meter))
+    heard = apply(chart, ShiftOne(F(1))).time_map
+    for probability, laid in ((0.95, []), (0.4, [SetMeter(Meter(4, 4))])):
+        faults = find_bar_faults(wrong, BarReading(wrong.time_map, 0.0), [BarReading(heard, probability)])
+        assert [replace(f.edit, first_bar=0, last_bar=None) for f in faults] == laid
+
+
 @pytest.mark.parametrize("beats", [1, 2, 3])
 def test_a_bar_of_fewer_beats_that_was_read_as_one_like_the_others_is_found(beats):
     right = shortened(song(bars=80), 41, beats)

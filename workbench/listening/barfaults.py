@@ -128,6 +128,8 @@ def find_bar_faults(
         if gain > 0 and not all(fixed[k] for k in _about(*span, len(chart))):
             found.append(BarFault(span.first, span.last, words, mends, act, gain))
     best = max(before, song.score(mended)) if odd else before
+    # Where the recording speaks clearly for other bars, most of the song is not laid in some that it knows nothing of.
+    clear = LEAST_LIKELY if any(r.probability > 0.5 for r in others) else 0.0
     for act, words, mends, span, heard in (*_likelier(chart, now, others), *weighed):
         if all(fixed[k] for k in _about(*span, len(chart))):
             continue
@@ -139,7 +141,7 @@ def find_bar_faults(
         whole = span.last - span.first + 1 == len(chart) and not isinstance(act, edits.SetMeter) and not heard
         doubt = bars * (SONG_GAIN_A_BAR if whole else LEAST_GAIN_A_BAR) + FIXED * _let_go(chart.time_map, after)
         wide = 2 * (span.last - span.first + 1) > len(chart)
-        if wide and now is not None and _likely(after, (*own, *others)) < now.probability:
+        if wide and now is not None and _likely(after, (*own, *others)) < max(now.probability, clear):
             continue
         gain = song.score(after) - (best if wide else before) + song.nearer(chart.time_map, after) + heard - doubt
         if gain > LEAST_GAIN:
