@@ -87,6 +87,14 @@ def test_a_drum_of_one_sound_is_not_told_nor_one_of_few_hits():
     assert told_sounds(few, recording(few)) == {}
 
 
+def test_a_recording_of_hours_is_not_told_apart(monkeypatch):
+    audio = recording()
+    monkeypatch.setattr(sound_advice, "LONGEST_TOLD_S", audio.duration_s)
+    assert told_sounds(CHART, audio) == TOLD
+    monkeypatch.setattr(sound_advice, "LONGEST_TOLD_S", audio.duration_s - 1)
+    assert told_sounds(CHART, audio) == {}
+
+
 def test_the_page_asks_and_is_told_and_a_page_that_comes_later_knows(open_grid):
     grid = open_grid(audio=recording())
     ask(grid)

@@ -23,6 +23,8 @@ from workbench.listening.same_sound import whiten
 
 #: A drum of fewer hits is looked at hit by hit; its sounds are not told.
 FEWEST_TOLD_APART = 12
+#: A longer recording is hardly one song, and to whiten it takes 450 kB of memory a second: its sounds are not told.
+LONGEST_TOLD_S = 1800.0
 
 
 class SoundAdvice:
@@ -86,7 +88,7 @@ def told_sounds(chart: Chart, audio: Audio) -> dict[str, list[dict[str, Any]]]:
     """The sounds of each drum that has several, the most frequent first, as data for the page."""
     names = [n.instrument for _, n in chart.notes()]
     often = [name for name in dict.fromkeys(names) if names.count(name) >= FEWEST_TOLD_APART]
-    if not often:
+    if not often or audio.duration_s > LONGEST_TOLD_S:
         return {}
     white = _white(audio)
     found = {name: sounds_of(chart, white, name) for name in often}
