@@ -56,7 +56,8 @@ MISSED_SUPPORT = 0.5
 NAMED_BARS = 6
 #: Detected strokes less likely than this are not written.
 WRITTEN_FROM = 0.3
-#: Peaks below the detector's threshold are written, too, from this height and likelihood on.
+#: Peaks below the detector's threshold are written, too, from this height and likelihood on (from any height those with
+#: the very sound of their drum).
 LOWEST_WRITTEN, FAINT_WRITTEN_FROM = 0.2, 0.6
 #: What is less likely to have been played than this is not kept.
 LEAST_POSSIBLE = 0.03
@@ -80,7 +81,7 @@ CANDIDATE_MEASURES = (
 #: :mod:`workbench.training.same_sound_weight` fits it).  Of kicks it counts nothing, whose sound the bass often shares;
 #: of detected strokes it only counts against them: that a sound comes again does not say that it is named rightly.
 WAVEFORM_COUNTS = 0.4
-#: From this on it is told that a possible hit has the very sound of its drum, natural log.
+#: From this on the waveform says that it is the very sound of a drum, natural log.
 VERY_SOUND = 3.0
 
 _NAMES = len(DETECTED)
@@ -470,7 +471,8 @@ def second_pass(
         if used[k] or any(_is_near(taken[n], heard_s[k]) for n in surface):
             continue
         insort(taken[name], heard_s[k])
-        if sure[k] >= FAINT_WRITTEN_FROM and found.height[k] >= LOWEST_WRITTEN:
+        clear = found.height[k] >= LOWEST_WRITTEN or told[k] >= VERY_SOUND
+        if sure[k] >= FAINT_WRITTEN_FROM and clear:
             there = [s for n in surface for s in written[n] if abs(s.time_s - heard_s[k]) < ONE_MOMENT_S]
             if all(s.confidence < sure[k] for s in there):
                 faint.append(_stroke(found, k, heard_s[k], sure[k]))
