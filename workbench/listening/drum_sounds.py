@@ -75,7 +75,7 @@ def sounds_of(chart: Chart, white: np.ndarray, name: str, bars: range | None = N
     kinds = sorted(set(kind), key=lambda k: (k < 0, -np.count_nonzero(kind == k)))
     if kinds[0] < 0:
         return [DrumSound(tuple(hits))]
-    return [DrumSound(tuple(h for h, own in zip(hits, kind, strict=True) if own == k), k >= 0) for k in kinds]
+    return [DrumSound(tuple(h for h, own in zip(hits, kind, strict=True) if own == k), bool(k >= 0)) for k in kinds]
 
 
 def whiten_recording(path: str | os.PathLike, progress: Progress | None = None) -> np.ndarray:
