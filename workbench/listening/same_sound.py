@@ -60,9 +60,11 @@ def whiten(samples: np.ndarray) -> np.ndarray:
     errors = np.append(1.0, -foretold)
     # What is left has this energy in a stretch: the last step of the prediction.
     errors /= np.sqrt((alike[0] - foretold @ alike[1:]) / STRETCH)
-    padded, white = np.pad(samples, (ORDER, 0)), np.empty(len(samples), np.float16)
+    white = np.empty(len(samples), np.float16)
     for first in range(0, len(samples), FILTERED):
-        piece = padded[first : first + FILTERED + ORDER]
+        piece = samples[max(first - ORDER, 0) : first + FILTERED]
+        if not first:
+            piece = np.pad(piece, (ORDER, 0))
         left = np.convolve(piece, errors.astype(np.float32), "valid")
         white[first : first + FILTERED] = np.clip(left, -LOUDEST, LOUDEST)
     return white
