@@ -92,6 +92,31 @@ def test_a_detected_stroke_without_it_is_less_sure_and_one_with_it_as_sure_as_be
     assert all(told[t] == sure[t] for t in sure if t != silent)
 
 
+def test_a_stroke_with_the_very_sound_of_another_drum_is_that_drums():
+    """One hat is heard as an open one, a closed one only faintly; its sound is that of all the other closed ones."""
+    heard = song()
+    at = round(21 * BEAT_S / 2 * 100)
+    heard.onset[at, [HAT, OPEN]] = 0.3, 0.75
+    for frame in range(25, 1500, 220):  # open ones that lie between the eighths
+        heard.onset[frame + 12, OPEN] = 0.95
+    detected = detect_strokes(heard)
+    assert [s.instrument for s in detected if abs(s.time_s - at / 100) < 0.02 and "hat" in s.instrument] == [
+        "open hi-hat"
+    ]
+    samples = samples_of()
+    rng = np.random.default_rng(6)
+    ring = (rng.standard_normal(4000) * np.exp(-np.arange(4000) / 2000)).astype(np.float32)
+    for s in detected:
+        if s.instrument == "open hi-hat" and abs(s.time_s - at / 100) > 0.02:
+            first = round(s.time_s * SAMPLE_RATE_HZ)
+            samples[first : first + 4000] += ring
+    names = {}
+    for white in (None, whiten(samples)):
+        told = second_pass(heard, detected, TIME_MAP, white).strokes
+        names[white is None] = [s.instrument for s in told if abs(s.time_s - at / 100) < 0.02 and "hat" in s.instrument]
+    assert names == {True: ["open hi-hat"], False: ["closed hi-hat"]}
+
+
 @pytest.mark.parametrize("height", [0.3, 0.45])
 def test_a_faint_stroke_that_other_bars_have_is_written(height):
     again = heard_again(song(e21=height))

@@ -222,7 +222,7 @@ def place_list(bar: Bar, positions: Iterable[Fraction]) -> str:
     counts = [split_count(bar.meter, bar.missing, p) for p in wanted]
     rows = len(wanted) > LONGEST_LIST and {n for n, _ in counts} == {n for n, part in counts if part == 0}
     said = list(_counted_out(bar, wanted, rows))
-    if len(said) != 2 or len(wanted) > LONGEST_LIST or any(" and " in words for words in said):
+    if len(said) != 2 or len(wanted) > LONGEST_LIST or " and " in said[0]:
         return ", ".join(said)
     # "The & of 1 and 3" would be two places off the beat.
     return (" and on " if said[0].startswith("the ") and said[1].isdigit() else " and ").join(said)

@@ -83,6 +83,10 @@ CANDIDATE_MEASURES = (
 WAVEFORM_COUNTS = 0.4
 #: From this on the waveform says that it is the very sound of a drum, natural log.
 VERY_SOUND = 3.0
+#: A detected stroke with less than the first is named wrongly where another drum's sound has the second: log odds
+#: against it.  Of 544 such in drafts of modules, projects and Groove MIDI's validation a quarter were right, of the
+#: other drum seven in ten.
+NOT_ITS_OWN, ANOTHERS_FROM, ANOTHERS, ANOTHERS_WITHIN_S = 2.0, 5.0, 2.5, 0.02
 
 _NAMES = len(DETECTED)
 _KICK_COLUMN = DETECTED.index("kick")
@@ -443,7 +447,9 @@ def second_pass(
         told = tell_same_sounds(white, heard_s, found.column, found.height, sure)
         detected = found.measures[:, CANDIDATE_MEASURES.index("detected")] > 0
         told[found.column == _KICK_COLUMN] = 0.0
-        odds = np.exp(WAVEFORM_COUNTS * np.where(detected, np.minimum(told, 0), told))
+        counted = WAVEFORM_COUNTS * np.where(detected, np.minimum(told, 0), told)
+        counted[_anothers(found, heard_s, told, detected)] -= ANOTHERS
+        odds = np.exp(counted)
         sure = sure * odds / (sure * odds + 1 - sure)
     rows = [np.flatnonzero(found.column == k) for k in range(_NAMES)]
     rows = [those[np.argsort(heard_s[those])] for those in rows]
@@ -482,6 +488,15 @@ def second_pass(
     judged = [s for s in judged if s not in outdone] + faint
     hits = [_possible_hit(found, k, heard_s[k], sure[k], told[k] >= VERY_SOUND) for k in possible]
     return HeardAgain(sorted(judged), sorted(hits))
+
+
+def _anothers(found: Candidates, heard_s: np.ndarray, told: np.ndarray, detected: np.ndarray) -> np.ndarray:
+    """Detected strokes (rows) in which the waveform has the very sound of another drum, not detected there, and hardly
+    their own."""
+    asked = np.flatnonzero(detected & (told < NOT_ITS_OWN) & (found.column != _KICK_COLUMN))
+    others = np.flatnonzero(~detected & (told >= ANOTHERS_FROM))
+    near = np.abs(heard_s[asked, None] - heard_s[others]) < ANOTHERS_WITHIN_S
+    return asked[np.any(near & (found.column[asked, None] != found.column[others]), axis=1)]
 
 
 def _told(probability: float) -> float:

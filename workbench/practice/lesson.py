@@ -145,7 +145,7 @@ class Lesson:
         --------
         >>> import workbench as wb
         >>> print(wb.lesson(wb.demo_song(what="chart")).overview)
-        13 items, 101 minutes in all: take them in 3 sessions (items 1–6, 7–10, 11–13), or choose fewer.
+        13 items, 101 minutes in all: take them in 3 sessions (items 1–4, 5–8, 9–13), or choose fewer.
         """
         sessions = [str(a) if a == b else f"{a}–{b}" for a, b in self.sessions]
         if len(sessions) < 2:

@@ -173,9 +173,8 @@ export class DrumPanel {
         sound.words.setAttribute("aria-pressed", String(isChosen(view, sound.subject)));
         return its && sound.subject.sound;
       });
-      showLine(line, heard, drum, [drum ? drumWords(drum) : "none", soundsWords(left.filter(Boolean))].filter(Boolean).join(", "));
-      line.open ??= line.list && drum && isDoubted(drum);
-      showOpen(line);
+      showLine(line, heard, drum, drum ? drumWords(drum) : "none");
+      showOpen(line, soundsWords(left.filter(Boolean)));
     });
   }
 
@@ -192,7 +191,7 @@ export class DrumPanel {
     return { element, label, words, hear, subject, sounds: [], known: NOTHING };
   }
 
-  /** Have a line for each sound of a drum, in place of those that were there; folded at first unless the drum is mostly in doubt. @param {{drums?: Record<string, Sound[]>}} known */
+  /** Have a line for each sound of a drum, in place of those that were there; folded at first, so that nothing moves when Python tells them. @param {{drums?: Record<string, Sound[]>}} known */
   showSounds(line, known) {
     const { name } = line.subject;
     const sounds = known.drums?.[name] ?? [];
@@ -213,11 +212,11 @@ export class DrumPanel {
     line.label.textContent = name;
     if (!line.list) return;
     line.element.append(line.list);
-    const fold = (line.fold = make("button", "wbg-fold", { type: "button", "aria-label": `Sounds of the ${name}` }));
+    const fold = (line.fold = make("button", "wbg-fold", { type: "button" }));
     fold.textContent = name;
     fold.addEventListener("click", () => {
       line.open = !line.open;
-      showOpen(line);
+      showOpen(line, line.said);
     });
     line.label.replaceChildren(fold);
   }
@@ -241,12 +240,15 @@ export class DrumPanel {
   }
 }
 
-/** Show the sounds of a drum, or fold them. */
-function showOpen({ list, fold, open, subject }) {
+/** Show the sounds of a drum, or fold them; `said`: how many they are. */
+function showOpen(line, said) {
+  const { list, fold, open, subject: { name } } = line;
+  line.said = said;
   if (!list) return;
   list.hidden = !open;
   fold.setAttribute("aria-expanded", String(Boolean(open)));
-  fold.title = `${open ? "Fold" : "Show"} what sounds in the recording where ${subject.name} is written`;
+  fold.setAttribute("aria-label", `Sounds of the ${name}${said && `: ${said}`}`);
+  fold.title = said ? `${open ? "Fold" : "Show"} what sounds where ${name} is written: ${said}` : "";
 }
 
 /** Bring a line up to date. @param {{words: HTMLElement, hear: HTMLElement, subject: Subject}} line @param {Drum} [drum] what it is for; none left without */

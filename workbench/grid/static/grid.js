@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 43bfafbc59859a9afcf68da4894cd18f05c9bb58d5064db54980654b0528e5bf */
+/* Made by python workbench/grid/bundle.py; sources 6c98c651a0b564e53f4e70aea4bea0bb437adf3584b42885c06e734e489263df */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3458,9 +3458,8 @@ var DrumPanel = class {
         sound.words.setAttribute("aria-pressed", String(isChosen(view, sound.subject)));
         return its && sound.subject.sound;
       });
-      showLine(line3, heard, drum, [drum ? drumWords(drum) : "none", soundsWords(left.filter(Boolean))].filter(Boolean).join(", "));
-      line3.open ??= line3.list && drum && isDoubted(drum);
-      showOpen(line3);
+      showLine(line3, heard, drum, drum ? drumWords(drum) : "none");
+      showOpen(line3, soundsWords(left.filter(Boolean)));
     });
   }
   line(name) {
@@ -3475,7 +3474,7 @@ var DrumPanel = class {
     element2.append(row);
     return { element: element2, label, words: words2, hear, subject, sounds: [], known: NOTHING };
   }
-  /** Have a line for each sound of a drum, in place of those that were there; folded at first unless the drum is mostly in doubt. @param {{drums?: Record<string, Sound[]>}} known */
+  /** Have a line for each sound of a drum, in place of those that were there; folded at first, so that nothing moves when Python tells them. @param {{drums?: Record<string, Sound[]>}} known */
   showSounds(line3, known3) {
     const { name } = line3.subject;
     const sounds = known3.drums?.[name] ?? [];
@@ -3496,11 +3495,11 @@ var DrumPanel = class {
     line3.label.textContent = name;
     if (!line3.list) return;
     line3.element.append(line3.list);
-    const fold = line3.fold = make("button", "wbg-fold", { type: "button", "aria-label": `Sounds of the ${name}` });
+    const fold = line3.fold = make("button", "wbg-fold", { type: "button" });
     fold.textContent = name;
     fold.addEventListener("click", () => {
       line3.open = !line3.open;
-      showOpen(line3);
+      showOpen(line3, line3.said);
     });
     line3.label.replaceChildren(fold);
   }
@@ -3524,11 +3523,14 @@ var DrumPanel = class {
     ];
   }
 };
-function showOpen({ list, fold, open: open2, subject }) {
+function showOpen(line3, said) {
+  const { list, fold, open: open2, subject: { name } } = line3;
+  line3.said = said;
   if (!list) return;
   list.hidden = !open2;
   fold.setAttribute("aria-expanded", String(Boolean(open2)));
-  fold.title = `${open2 ? "Fold" : "Show"} what sounds in the recording where ${subject.name} is written`;
+  fold.setAttribute("aria-label", `Sounds of the ${name}${said && `: ${said}`}`);
+  fold.title = said ? `${open2 ? "Fold" : "Show"} what sounds where ${name} is written: ${said}` : "";
 }
 function showLine({ words: words2, hear, subject }, heard, drum, said) {
   tell(words2, said);

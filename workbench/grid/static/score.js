@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 43bfafbc59859a9afcf68da4894cd18f05c9bb58d5064db54980654b0528e5bf */
+/* Made by python workbench/grid/bundle.py; sources 6c98c651a0b564e53f4e70aea4bea0bb437adf3584b42885c06e734e489263df */
 
 // js/score.js
 function safeSvg(text) {
