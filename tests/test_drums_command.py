@@ -124,6 +124,20 @@ def test_sounds_are_listed_and_one_of_them_renamed(two_sounds, capsys):
     assert head == f"closed hi-hat: {often + seldom} hits, 2 sounds"
     assert first.startswith(f"  sound 1: {often} hits; hear ") and second.startswith(f"  sound 2: {seldom} hits; hear ")
     before = read_chart(path)
+    doubt = {
+        hit: 0.6 * bool(kind) for hit, kind in zip(((k, n.position) for k, n in before.notes()), which, strict=True)
+    }
+    unsure = before.with_bars(
+        0,
+        tuple(
+            replace(bar, notes=tuple(replace(n, confidence=0.95 - doubt[k, n.position]) for n in bar.notes))
+            for k, bar in enumerate(before.bars)
+        ),
+    )
+    write_chart(unsure, path)
+    assert main(["drums", str(path), "--by-sound"]) == 0
+    *_, first = capsys.readouterr().out.splitlines()
+    assert first == "In doubt as a whole, to hear first: closed hi-hat, sound 2."
     assert main(["drums", str(path), "--rename", "closed hi-hat", "hand clap", "--sound", "2"]) == 0
     assert capsys.readouterr().out.splitlines()[0] == f"{seldom} hits: closed hi-hat → hand clap."
     after = read_chart(path)
@@ -131,7 +145,7 @@ def test_sounds_are_listed_and_one_of_them_renamed(two_sounds, capsys):
         assert now[1].instrument == ("hand clap" if kind else "closed hi-hat")
         assert after.note_time_s(*now) == pytest.approx(before.note_time_s(*was), abs=1e-6)
     assert main(["drums", str(path), "--undo"]) == 0
-    assert read_chart(path).bars == before.bars
+    assert read_chart(path).bars == unsure.bars
 
 
 def test_sounds_in_python(two_sounds):

@@ -603,7 +603,7 @@ def drums(
         ``drum``; ``hits``, how many are written; ``doubts`` and ``confirmed``, how many of them are in doubt and
         confirmed; ``possible``, how many more may have been played; ``doubted``, whether the whole drum is mostly in
         doubt; ``hear``, when it is heard most clearly in the recording. By sound ``drum``; ``sound``, 1 the most
-        frequent, 0 what is like none of the others; ``hits``, ``doubts``, ``confirmed``, ``hear``.
+        frequent, 0 what is like none of the others; ``hits``, ``doubts``, ``confirmed``, ``doubted``, ``hear``.
 
     Raises
     ------
@@ -622,7 +622,7 @@ def drums(
     import pandas
 
     from workbench.chart.chart import is_doubtful
-    from workbench.chart.drums import clearest, drums_of, times_said
+    from workbench.chart.drums import DrumInChart, clearest, drums_of, times_said
 
     found = _part(chart).chart
     first, last = _span(found, bars)
@@ -632,8 +632,9 @@ def drums(
         for name, k, hits in _sounds(_part(chart), [d.name for d in drums_of(found, meant)], meant, progress):
             hear = clearest(found, name, meant, among={(bar, n.position) for bar, n in hits})
             doubts = sum(is_doubtful(n, found.doubt_below) for _, n in hits)
-            rows.append((name, k, len(hits), doubts, sum(n.confirmed for _, n in hits), times_said(found, hear)))
-        return pandas.DataFrame(rows, columns=["drum", "sound", "hits", "doubts", "confirmed", "hear"])
+            its = DrumInChart(name, len(hits), doubts, sum(n.confirmed for _, n in hits))
+            rows.append((name, k, its.hits, doubts, its.confirmed, its.is_doubted, times_said(found, hear)))
+        return pandas.DataFrame(rows, columns=["drum", "sound", "hits", "doubts", "confirmed", "doubted", "hear"])
     rows = [
         (
             d.name,

@@ -110,12 +110,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _tell_sounds(table: pandas.DataFrame) -> None:
-    """A line for each drum that is one sound, and one for each sound of the others."""
+    """A line for each drum that is one sound, and one for each sound of the others; which to hear first."""
+    first = []
     for name, sounds in table.groupby("drum", sort=False):
         if len(sounds) > 1:
             several = sum(sounds.sound > 0)
             print(f"{name}: {sounds.hits.sum()} hits, {several} sound{'s' * (several != 1)}")
         for row in sounds.itertuples():
-            what = name if len(sounds) == 1 else f"  sound {row.sound}" if row.sound else "  others (0)"
+            called = "" if len(sounds) == 1 else f"sound {row.sound}" if row.sound else "others (0)"
             doubts = f", {row.doubts} in doubt" * bool(row.doubts)
-            print(f"{what}: {row.hits} hit{'s' * (row.hits != 1)}{doubts}; hear {row.hear}.")
+            print(
+                f"{f'  {called}' if called else name}: {row.hits} hit{'s' * (row.hits != 1)}{doubts}; hear {row.hear}."
+            )
+            first += [f"{name}, {called}" if called else name] * row.doubted
+    if first:
+        print(f"In doubt as a whole, to hear first: {'; '.join(first)}.")
