@@ -220,7 +220,9 @@ def test_each_sound_of_a_drum_is_heard_seen_named_and_taken_out_by_itself(open_g
     # They come folded, so that no line moves under the pointer.  The kick has one.
     expect(page.page.locator(".wbg-fold")).to_have_count(1)
     assert line_of(page, "closed hi-hat") == "128 hits, 128 in doubt" and line_of(page, "kick") == "16 hits"
-    page.page.get_by_role("button", name="Sounds of the closed hi-hat: 2 sounds").click()
+    fold = page.page.get_by_role("button", name="Sounds of the closed hi-hat: 2 sounds")
+    expect(fold).to_have_class(re.compile("wbg-doubted"))  # each of them is in doubt
+    fold.click()
     expect(words).to_have_text(["sound 1: 80 hits, 80 in doubt", "sound 2: 48 hits, 48 in doubt"])
     # Seen: its hits are chosen in the grid, and the lines are for them; once more lets go.
     words.nth(1).click()
@@ -277,6 +279,7 @@ def test_the_sounds_of_a_drum_are_folded_and_the_keyboard_opens_them(open_grid):
     grid.press("Shift+H")
     fold = page.page.get_by_role("button", name="Sounds of the closed hi-hat")
     expect(fold).to_have_attribute("aria-expanded", "false")
+    expect(fold).not_to_have_class(re.compile("wbg-doubted"))
     sounds = page.page.get_by_role("list", name="Sounds of the closed hi-hat")
     expect(sounds).to_be_hidden()
     fold.focus()

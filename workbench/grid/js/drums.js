@@ -171,8 +171,11 @@ export class DrumPanel {
         showLine(sound, heard, its, `${sound.label}: ${its ? drumWords(its) : "none"}`);
         sound.words.setAttribute("aria-label", `${name}, ${sound.words.textContent}`);
         sound.words.setAttribute("aria-pressed", String(isChosen(view, sound.subject)));
+        sound.doubted = Boolean(its) && isDoubted(its);
         return its && sound.subject.sound;
       });
+      // A drum that is sure as a whole may have a sound that is not.
+      line.fold?.classList.toggle("wbg-doubted", line.sounds.some((s) => s.doubted));
       showLine(line, heard, drum, drum ? drumWords(drum) : "none");
       showOpen(line, soundsWords(left.filter(Boolean)));
     });

@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 6c98c651a0b564e53f4e70aea4bea0bb437adf3584b42885c06e734e489263df */
+/* Made by python workbench/grid/bundle.py; sources a4c836d35bbcf6c1e1e57b4bdc0e60684e6994649b0a0a671c91da4669252d74 */
 
 // js/counting.js
 var SYLLABLES = {
@@ -3456,8 +3456,10 @@ var DrumPanel = class {
         showLine(sound, heard, its, `${sound.label}: ${its ? drumWords(its) : "none"}`);
         sound.words.setAttribute("aria-label", `${name}, ${sound.words.textContent}`);
         sound.words.setAttribute("aria-pressed", String(isChosen(view, sound.subject)));
+        sound.doubted = Boolean(its) && isDoubted(its);
         return its && sound.subject.sound;
       });
+      line3.fold?.classList.toggle("wbg-doubted", line3.sounds.some((s) => s.doubted));
       showLine(line3, heard, drum, drum ? drumWords(drum) : "none");
       showOpen(line3, soundsWords(left.filter(Boolean)));
     });

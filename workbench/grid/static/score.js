@@ -1,4 +1,4 @@
-/* Made by python workbench/grid/bundle.py; sources 6c98c651a0b564e53f4e70aea4bea0bb437adf3584b42885c06e734e489263df */
+/* Made by python workbench/grid/bundle.py; sources a4c836d35bbcf6c1e1e57b4bdc0e60684e6994649b0a0a671c91da4669252d74 */
 
 // js/score.js
 function safeSvg(text) {
