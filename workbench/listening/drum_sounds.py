@@ -15,7 +15,16 @@ from scipy.sparse.csgraph import connected_components
 
 from workbench.chart import Chart, Note
 from workbench.files.audio import SAMPLE_RATE_HZ, load_audio
-from workbench.listening.same_sound import LEEWAY, PIECE, correlate, laid_on, pieces_at, shared_sound, whiten
+from workbench.listening.same_sound import (
+    LEEWAY,
+    PIECE,
+    correlate,
+    correlate_at,
+    laid_on,
+    pieces_at,
+    shared_sound,
+    whiten,
+)
 from workbench.progress import Progress
 
 # Numbers were chosen by hand with drafts of programmed songs in view, no source.
@@ -98,12 +107,12 @@ def tell_apart(white: np.ndarray, time_s: np.ndarray) -> np.ndarray:
     time_s : ndarray (n,)
     """
     rng = np.random.default_rng(0)
-    pieces = pieces_at(white, time_s)
-    some = np.sort(rng.permutation(len(pieces))[:COMPARED_STROKES])
+    some = np.sort(rng.permutation(len(time_s))[:COMPARED_STROKES])
+    pieces = pieces_at(white, time_s[some])
     anywhere_s = rng.uniform(0, len(white) / SAMPLE_RATE_HZ, PLACES_ANYWHERE)
     by_chance = _alike(pieces_at(white, anywhere_s))
     limit = max(np.percentile(by_chance[np.triu_indices(len(by_chance), 1)], MORE_THAN_PERCENT), LEAST_ALIKE)
-    alike, left = _alike(pieces[some]) > limit, np.ones(len(some), bool)
+    alike, left = _alike(pieces) > limit, np.ones(len(some), bool)
     sounds: list[np.ndarray] = []
     limits: list[float] = []
     while len(sounds) < MOST_SOUNDS and left.any():
@@ -112,8 +121,8 @@ def tell_apart(white: np.ndarray, time_s: np.ndarray) -> np.ndarray:
         mine = left & alike[centre]
         if mine.sum() < max(LEAST_STROKES, LEAST_PART * len(some)):
             break
-        sound = shared_sound(pieces[some][mine], pieces[some][centre, LEEWAY : LEEWAY + PIECE])
-        told = correlate(pieces[some], sound)
+        sound = shared_sound(pieces[mine], pieces[centre, LEEWAY : LEEWAY + PIECE])
+        told = correlate(pieces, sound)
         enough = max(limit, PART_OF_MIDDLE * float(np.median(told[mine])))
         mine = left & (told > enough)
         if mine.sum() < LEAST_STROKES:
@@ -122,8 +131,8 @@ def tell_apart(white: np.ndarray, time_s: np.ndarray) -> np.ndarray:
         limits.append(enough)
         left &= ~mine
     if not sounds:
-        return np.full(len(pieces), -1)
-    told = np.stack([correlate(pieces, sound) for sound in sounds], axis=1)
+        return np.full(len(time_s), -1)
+    told = np.stack([correlate_at(white, time_s, sound) for sound in sounds], axis=1)
     best = told.argmax(axis=1)
     return np.where(told[np.arange(len(told)), best] > np.array(limits)[best], _joined(np.stack(sounds))[best], -1)
 

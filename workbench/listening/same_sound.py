@@ -158,6 +158,12 @@ def correlate(pieces: np.ndarray, sound: np.ndarray) -> np.ndarray:
     return np.asarray(amount / np.sqrt(energy + 1e-9))
 
 
+def correlate_at(white: np.ndarray, time_s: np.ndarray, sound: np.ndarray) -> np.ndarray:
+    """How far a whitened recording has a sound at some times (n,), -1 to 1."""
+    amount, energy = _compare(white, time_s, sound)
+    return np.asarray(amount / np.sqrt(energy + 1e-9))
+
+
 def _most_typical(pieces: np.ndarray) -> np.ndarray:
     """The stroke that is most like half of the others (:data:`PIECE`)."""
     few = pieces[np.sort(np.random.default_rng(0).permutation(len(pieces))[:MATCHED])]

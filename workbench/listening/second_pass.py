@@ -494,9 +494,14 @@ def _anothers(found: Candidates, heard_s: np.ndarray, told: np.ndarray, detected
     """Detected strokes (rows) in which the waveform has the very sound of another drum, not detected there, and hardly
     their own."""
     asked = np.flatnonzero(detected & (told < NOT_ITS_OWN) & (found.column != _KICK_COLUMN))
-    others = np.flatnonzero(~detected & (told >= ANOTHERS_FROM))
-    near = np.abs(heard_s[asked, None] - heard_s[others]) < ANOTHERS_WITHIN_S
-    return asked[np.any(near & (found.column[asked, None] != found.column[others]), axis=1)]
+    out = np.zeros(len(asked), bool)
+    for drum in range(_NAMES):
+        sounds_s = np.sort(heard_s[~detected & (told >= ANOTHERS_FROM) & (found.column == drum)])
+        first, end = (
+            np.searchsorted(sounds_s, heard_s[asked] + by_s) for by_s in (-ANOTHERS_WITHIN_S, ANOTHERS_WITHIN_S)
+        )
+        out |= (end > first) & (found.column[asked] != drum)
+    return asked[out]
 
 
 def _told(probability: float) -> float:
